@@ -1,0 +1,72 @@
+"""The command line: one file for each command, and it only translates.
+
+Commands are imported when they are run, so that ``weldsection --version``
+does not wait for the picture libraries.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from weldsection._version import __version__
+from weldsection.errors import WeldSectionError
+
+# command name -> module under weldsection.cli whose `command` runs it
+COMMANDS = {
+    "measure": "Measure the beads on photos of etched sections.",
+    "scale": "Show what gives a photo its scale, and how well.",
+    "card": "Print a scale card to lay beside the coupon.",
+    "camera": "Learn a camera's lens from photos of the lens sheet.",
+    "plan": "Make the log sheet and the run order of a test plate.",
+    "compare": "Compare the settings of measured beads.",
+}
+
+
+class _LazyGroup(click.Group):
+    """Commands whose modules are imported only when asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"weldsection.cli.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(
+        self, ctx: click.Context, formatter: click.HelpFormatter
+    ) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=_LazyGroup)
+@click.version_option(__version__, prog_name="weldsection")
+def group() -> None:
+    """Measure cut and etched weld coupons from a photo.
+
+    A section shows one place in a weld. Whether a weld is fit for its job is
+    for the code that applies to it and the people licensed to judge it.
+    """
+
+
+def main() -> None:
+    """Run the command line; the one place where errors become messages."""
+    try:
+        group.main(prog_name="weldsection", standalone_mode=False)
+    except WeldSectionError as error:
+        click.echo(f"weldsection: {error}", err=True)
+        sys.exit(error.exit_code)
+    except click.exceptions.Exit as stop:
+        sys.exit(stop.exit_code)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("weldsection: stopped; what was finished is kept.", err=True)
+        sys.exit(130)
