@@ -1,0 +1,1 @@
+"""Drawn sections of weld coupons, and the program that draws them."""
