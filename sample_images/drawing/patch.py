@@ -158,7 +158,7 @@ def _prefilter(source: FloatImage, matrix: Homography) -> tuple[FloatImage, Homo
     return shrunk, matrix @ grow
 
 
-def _cast_shadow(  # noqa: PLR0913, PLR0917
+def _cast_shadow(
     picture: FloatImage,
     patch: Patch,
     plane: PlaneToPixels,
