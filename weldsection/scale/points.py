@@ -1,0 +1,90 @@
+"""Two points in the photo and their distance, as the scale."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from weldsection.errors import UsageError
+from weldsection.flags import Flag
+from weldsection.records import (
+    FaceOutline,
+    FloatArray,
+    Photo,
+    ScaleReference,
+    ScaleSource,
+)
+from weldsection.scale.edges import coupon_edges
+from weldsection.scale.request import ReferenceRequest
+from weldsection.scale.tilt import (
+    TILT_MATTERS,
+    Camera,
+    coupon_evidence,
+    project_all,
+    solve_pose,
+)
+
+# where a person clicks on a mark: about ± 1.5 px (common practice, no source)
+_CLICK_U_PX = 1.5
+# distance of two marks read with a caliper or a rule, standard uncertainty
+_DISTANCE_U_MM = 0.1
+
+
+def find_points(
+    photo: Photo, face: FaceOutline, request: ReferenceRequest
+) -> ScaleReference:
+    """Scale from the distance of two points in the plane of the face."""
+    points = np.array(request.points_xy_px, dtype=np.float64)
+    _check_inside(points, photo.shape, request)
+    centre = np.asarray(points.mean(axis=0), dtype=np.float64)
+    pose = solve_pose(
+        Camera.of(photo.shape, photo.origin.focal_length_px),
+        sized=lambda h: _sized(h, points, request.length_mm),
+        evidence=(coupon_evidence(coupon_edges(face)),),
+    ).balanced(centre)
+    tilt = pose.source("tilt", centre)
+    distance_px = math.hypot(*(points[1] - points[0]))
+    click_u = math.sqrt(2) * _CLICK_U_PX / distance_px
+    at_face = tilt.relative_u_at(face.centre_xy_px - centre)
+    return ScaleReference(
+        kind="points",
+        homography=pose.homography,
+        centre_xy_px=centre,
+        sources=(
+            ScaleSource.constant("caliper", _DISTANCE_U_MM / request.length_mm),
+            ScaleSource.constant(
+                "graduation", math.sqrt(2) * _CLICK_U_PX / distance_px
+            ),
+            tilt,
+        ),
+        outline_xy_px=points,
+        finding=(
+            f"The two points lie {distance_px:.0f} px and {request.length_mm:g} mm "
+            "apart."
+        ),
+        shows_tilt=False,
+        flags=(Flag.TILT_UNKNOWN,) * (at_face > TILT_MATTERS),
+    )
+
+
+def _check_inside(
+    points: FloatArray, shape: tuple[int, int], request: ReferenceRequest
+) -> None:
+    rows, columns = shape
+    outside = (points < -0.5) | (points > np.array([columns, rows]) - 0.5)
+    if outside.any():
+        raise UsageError(
+            f"--reference {request.text!r} names a point outside the upright photo "
+            f"of {columns} × {rows} px; give x and y inside it."
+        )
+
+
+def _sized(
+    homographies: FloatArray, points: FloatArray, distance_mm: float
+) -> FloatArray:
+    ends = project_all(homographies, points)
+    found = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
+    sized = homographies.copy()
+    sized[:, :2] *= (distance_mm / found)[:, None, None]
+    return sized

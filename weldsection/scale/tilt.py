@@ -1,0 +1,240 @@
+"""How the camera was held: tilt of the face's plane from what the photo shows.
+
+A pinhole camera looks at a plane with normal (a, b, 1) in the camera's frame.
+References that do not show the tilt themselves are helped by the coupon: its
+top and bottom edges are parallel and its ends are sawn roughly square to them.
+What that leaves open is filled by how people hold a camera.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from weldsection.records import FloatArray, ScaleSource
+from weldsection.scale.edges import CouponEdges
+
+# tangent of the camera's tilt in each of two directions, standard deviation:
+# 6° each keeps nineteen tilts of twenty below 15° and two of three below 9°
+_TILT_SD = math.tan(math.radians(6.0))
+# a saw cut is square to within about 2° (common practice, no source)
+_SAW_SD_RAD = math.radians(1.2)
+# wedge of rolled plate over a coupon's length (common practice, no source)
+_WEDGE_SD_RAD = math.radians(0.04)
+# without EXIF: phone main cameras lie about 0.8 of the long side, ± 25 %
+_FOCAL_PER_LONG_SIDE = 0.8
+_FOCAL_SD = 0.25
+_FOCAL_SD_EXIF = 0.03
+_DRAWS = 400
+# tilt that a reference leaves open is worth a flag beyond this share of a length
+TILT_MATTERS = 0.01
+
+Residuals = Callable[[FloatArray], FloatArray]
+"""Whitened residuals of what a reference shows, for a homography."""
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """Where the camera's axis meets the photo, and its focal length, in px."""
+
+    axis_xy_px: FloatArray
+    focal_px: float
+    focal_relative_u: float
+
+    @classmethod
+    def of(cls, shape: tuple[int, int], focal_px: float | None) -> Camera:
+        """Take the focal length from EXIF, or what phones usually have."""
+        rows, columns = shape
+        axis = np.array([(columns - 1) / 2, (rows - 1) / 2])
+        if focal_px is not None:
+            return cls(axis, focal_px, _FOCAL_SD_EXIF)
+        return cls(axis, _FOCAL_PER_LONG_SIDE * max(rows, columns), _FOCAL_SD)
+
+
+@dataclass(frozen=True, slots=True)
+class Pose:
+    """The most likely view of a plane, and equally likely other ones."""
+
+    homography: FloatArray
+    """``(3, 3)`` px to mm at the most likely tilt."""
+    draws: FloatArray
+    """``(D, 3, 3)`` homographies drawn from all that is known."""
+    tilt_deg: float
+
+    def balanced(self, centre_xy_px: FloatArray) -> Pose:
+        """Scale the most likely view so that the draws scatter about it evenly."""
+        errors = log_scale_field(self.draws, centre_xy_px)[:, 0]
+        own = log_scale_field(self.homography[None], centre_xy_px)[0, 0]
+        grow = np.diag([1.0, 1.0, math.exp(own - float(errors.mean()))])
+        return Pose(grow @ self.homography, self.draws, self.tilt_deg)
+
+    def source(self, name: str, centre_xy_px: FloatArray) -> ScaleSource:
+        """Scatter of the draws about the most likely view, as a source of doubt."""
+        errors = log_scale_field(self.draws, centre_xy_px)
+        errors = errors - log_scale_field(self.homography[None], centre_xy_px)
+        return ScaleSource(name, errors.T @ errors / len(errors))
+
+
+def plane_homographies(tilts: FloatArray, camera: Camera) -> FloatArray:
+    """Homographies px to plane for rows (a, b, ln of focal over expected focal).
+
+    Lengths are in camera distances along the axis: the caller sets the scale.
+    """
+    a, b, stretch = tilts[:, 0], tilts[:, 1], np.exp(tilts[:, 2])
+    one, zero = np.ones_like(a), np.zeros_like(a)
+    normal = np.stack([a, b, one], axis=1)
+    first = np.stack([one, zero, -a], axis=1) / np.hypot(one, a)[:, None]
+    second = np.cross(normal, first)
+    second /= np.linalg.norm(second, axis=1, keepdims=True)
+    focal = camera.focal_px * stretch
+    x, y = camera.axis_xy_px
+    to_ray = np.zeros((len(a), 3, 3))
+    to_ray[:, 0, 0] = to_ray[:, 1, 1] = 1 / focal
+    to_ray[:, 0, 2], to_ray[:, 1, 2], to_ray[:, 2, 2] = -x / focal, -y / focal, 1
+    plane = np.stack([first, second, normal], axis=1)
+    return np.asarray(plane @ to_ray, dtype=np.float64)
+
+
+def solve_pose(
+    camera: Camera,
+    *,
+    sized: Callable[[FloatArray], FloatArray],
+    evidence: tuple[Residuals, ...],
+    starts: tuple[tuple[float, float], ...] = ((0.0, 0.0),),
+) -> Pose:
+    """Find the tilt that explains the evidence and how far it may be off.
+
+    Parameters
+    ----------
+    sized
+        Gives each homography of ``(D, 3, 3)`` the scale that makes the known
+        length right.
+    evidence
+        Each turns ``(D, 3, 3)`` sized homographies into ``(D, R)`` residuals.
+    starts
+        Tilts (a, b) to begin from, where more than one answer is possible.
+    """
+    prior_sd = np.array([_TILT_SD, _TILT_SD, camera.focal_relative_u])
+
+    def homographies(tilts: FloatArray) -> FloatArray:
+        return sized(plane_homographies(tilts, camera))
+
+    def residuals(tilts: FloatArray) -> FloatArray:
+        h = homographies(tilts)
+        return np.hstack([tilts / prior_sd, *(part(h) for part in evidence)])
+
+    modes = [_descend(residuals, np.array([*start, 0.0])) for start in starts]
+    badness = np.array([mode.badness for mode in modes])
+    best = modes[int(np.argmin(badness))]
+    spread = np.array([math.sqrt(float(np.linalg.det(m.covariance))) for m in modes])
+    share = spread * np.exp((badness.min() - badness) / 2)
+    draws = np.vstack(
+        [
+            mode.draw(math.ceil(_DRAWS * part))
+            for mode, part in zip(modes, share / share.sum(), strict=True)
+            if part > 0.5 / _DRAWS
+        ]
+    )
+    a, b = best.at[:2]
+    return Pose(
+        homography=homographies(best.at[None])[0],
+        draws=homographies(draws),
+        tilt_deg=math.degrees(math.atan(math.hypot(a, b))),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Mode:
+    at: FloatArray
+    covariance: FloatArray
+    badness: float
+
+    def draw(self, count: int) -> FloatArray:
+        # fixed seed: the same photo must give the same numbers; drawn in pairs
+        # about the mode so that the mean stays where the mode is
+        normal = np.random.default_rng(20).standard_normal((math.ceil(count / 2), 3))
+        root = np.linalg.cholesky(self.covariance)
+        steps = np.vstack([normal, -normal]) @ root.T
+        return np.asarray(self.at + steps, dtype=np.float64)
+
+
+def _descend(residuals: Residuals, start: FloatArray) -> _Mode:
+    """Damped Gauss-Newton over three parameters, with numeric derivatives."""
+    step = 1e-5
+    at, damping = start, 1e-3
+    value = residuals(at[None])[0]
+    for _ in range(30):
+        moved = residuals(at + step * np.eye(3))
+        jacobian = (moved - value).T / step
+        normal = jacobian.T @ jacobian
+        change = np.linalg.solve(
+            normal + damping * np.diag(np.diag(normal)), -jacobian.T @ value
+        )
+        trial = np.clip(at + change, -1.2, 1.2)
+        trial_value = residuals(trial[None])[0]
+        if trial_value @ trial_value < value @ value:
+            gain = value @ value - trial_value @ trial_value
+            at, value, damping = trial, trial_value, damping / 5
+            if gain < 1e-6:
+                break
+        else:
+            damping *= 8
+            if damping > 1e6:
+                break
+    return _Mode(at, np.linalg.inv(normal), float(value @ value))
+
+
+def coupon_evidence(edges: CouponEdges) -> Residuals:
+    """What the coupon's edges say: parallel long edges, ends square to them."""
+    lines = np.stack(
+        [edges.top_xy_px, edges.bottom_xy_px, edges.left_xy_px, edges.right_xy_px]
+    )
+    parallel_u = math.hypot(edges.parallel_u_rad, _WEDGE_SD_RAD)
+    end_u = math.hypot(edges.end_u_rad, _SAW_SD_RAD)
+    seen = np.array(edges.ends_seen, dtype=np.float64)
+
+    def residuals(homographies: FloatArray) -> FloatArray:
+        ends = project_all(homographies, lines.reshape(-1, 2)).reshape(-1, 4, 2, 2)
+        run = ends[:, :, 1] - ends[:, :, 0]
+        angle = np.arctan2(run[..., 1], run[..., 0])
+        middle = (angle[:, 0] + angle[:, 1]) / 2
+        return np.stack(
+            [
+                _wrapped(angle[:, 0] - angle[:, 1]) / parallel_u,
+                seen[0] * _off_square(angle[:, 2] - middle) / end_u,
+                seen[1] * _off_square(angle[:, 3] - middle) / end_u,
+            ],
+            axis=1,
+        )
+
+    return residuals
+
+
+def project_all(homographies: FloatArray, points_xy: FloatArray) -> FloatArray:
+    """Send points ``(N, 2)`` through ``(D, 3, 3)`` homographies: ``(D, N, 2)``."""
+    mapped = (
+        points_xy @ homographies[:, :, :2].transpose(0, 2, 1)
+        + homographies[:, None, :, 2]
+    )
+    return np.asarray(mapped[..., :2] / mapped[..., 2:], dtype=np.float64)
+
+
+def log_scale_field(homographies: FloatArray, point_xy_px: FloatArray) -> FloatArray:
+    """Logarithm of mm per px at a point and its slopes per px: ``(D, 3)``."""
+    ray = np.array([point_xy_px[0], point_xy_px[1], 1.0])
+    w = homographies[:, 2] @ ray
+    # ln √(det / w³) and its derivative with respect to x and y
+    value = 0.5 * np.log(np.abs(np.linalg.det(homographies) / w**3))
+    slopes = -1.5 * homographies[:, 2, :2] / w[:, None]
+    return np.column_stack([value, slopes])
+
+
+def _wrapped(angle: FloatArray) -> FloatArray:
+    return np.asarray((angle + np.pi) % (2 * np.pi) - np.pi, dtype=np.float64)
+
+
+def _off_square(angle: FloatArray) -> FloatArray:
+    return np.asarray((angle % np.pi) - np.pi / 2, dtype=np.float64)
