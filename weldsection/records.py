@@ -13,6 +13,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +21,7 @@ import numpy.typing as npt
 from weldsection.errors import ScaleError
 from weldsection.flags import Flag
 
-FloatArray = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.floating[Any]]
 ByteArray = npt.NDArray[np.uint8]
 BoolArray = npt.NDArray[np.bool_]
 
@@ -269,6 +270,8 @@ class Coupon:
     """
 
     bgr: ByteArray
+    zones: FloatArray
+    """``(4, rows, columns)`` log-probabilities, see `weldsection.zones`."""
     left_mm: float
     top_mm: float
     grid_mm: float
@@ -279,6 +282,24 @@ class Coupon:
     length_mm: float
     quality: Quality
     flags: tuple[Flag, ...] = ()
+
+    def column_of(self, x_mm: npt.ArrayLike) -> FloatArray:
+        """Grid column of x, not rounded."""
+        return (np.asarray(x_mm, dtype=np.float64) - self.left_mm) / self.grid_mm
+
+    def row_of(self, y_mm: npt.ArrayLike) -> FloatArray:
+        """Grid row of y, not rounded."""
+        return (np.asarray(y_mm, dtype=np.float64) - self.top_mm) / self.grid_mm
+
+    @property
+    def columns_x_mm(self) -> FloatArray:
+        """x of every grid column."""
+        return self.left_mm + self.grid_mm * np.arange(self.zones.shape[2])
+
+    @property
+    def rows_y_mm(self) -> FloatArray:
+        """y of every grid row."""
+        return self.top_mm + self.grid_mm * np.arange(self.zones.shape[1])
 
 
 # --------------------------------------------------------------------- beads

@@ -1,0 +1,125 @@
+"""Find where the beads are on the plate."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from weldsection.errors import CouponError
+from weldsection.records import BeadSite, Coupon, FloatArray
+from weldsection.zones import Zone, log_odds
+
+SMALLEST_WIDTH_MM = 1.8
+SMALLEST_AREA_MM2 = 1.2
+SURFACE_BAND_MM = 0.45  # weld metal must come this near the plate surface
+NECK_SHARE = 0.45  # beads are parted where the metal is thinner than this share
+TOUCH_MM = 0.6
+
+
+def find_beads(coupon: Coupon) -> tuple[BeadSite, ...]:
+    """
+    Find the beads of a coupon from left to right.
+
+    A bead is connected weld metal at the plate surface, standing above it or
+    ground flush; spatter has no weld metal of its own.
+
+    Raises
+    ------
+    CouponError
+        When no bead is found.
+    """
+    weld = _level(coupon, log_odds(coupon.zones.astype(np.float32), (Zone.WELD,)))
+    mask = cv2.morphologyEx(
+        (weld > 0).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)
+    )
+    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
+    spans = [span for part in _parts(mask, coupon) for span in _split(part, coupon)]
+    if not spans:
+        raise CouponError(
+            "no bead was found on the etched face; check that the weld face is up "
+            "and the etch shows the weld metal."
+        )
+    spans.sort()
+    return tuple(_site(index, spans, coupon) for index in range(len(spans)))
+
+
+def _level(coupon: Coupon, field: FloatArray) -> FloatArray:
+    """Shift columns so that the plate surface lies on one row."""
+    shift = coupon.surface.y_at(coupon.columns_x_mm) / coupon.grid_mm
+    rows, columns = field.shape
+    map_x, map_y = np.meshgrid(np.arange(columns), np.arange(rows))
+    return np.asarray(
+        cv2.remap(
+            field.astype(np.float32),
+            map_x.astype(np.float32),
+            (map_y + shift).astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    )
+
+
+def _parts(mask: FloatArray, coupon: Coupon) -> list[FloatArray]:
+    """Thickness of metal in each column, in mm, for each connected part."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        mask.astype(np.uint8), connectivity=8
+    )
+    surface = int(coupon.row_of(0.0))
+    band = round(SURFACE_BAND_MM / coupon.grid_mm)
+    parts = []
+    for label in range(1, count):
+        area_mm2 = stats[label, cv2.CC_STAT_AREA] * coupon.grid_mm**2
+        width_mm = stats[label, cv2.CC_STAT_WIDTH] * coupon.grid_mm
+        if area_mm2 < SMALLEST_AREA_MM2 or width_mm < SMALLEST_WIDTH_MM:
+            continue
+        here = labels == label
+        if not here[surface - band : surface + band + 1].any():
+            continue
+        parts.append(here.sum(axis=0) * coupon.grid_mm)
+    return parts
+
+
+def _split(thickness: FloatArray, coupon: Coupon) -> list[tuple[float, float]]:
+    """Part touching beads at the necks between them."""
+    columns = np.flatnonzero(thickness > 0)
+    first, last = int(columns[0]), int(columns[-1])
+    smooth = cv2.GaussianBlur(thickness[None].astype(np.float64), (0, 0), 6)[0]
+    cuts = _necks(smooth, first, last, coupon.grid_mm)
+    edges = [first, *cuts, last + 1]
+    spans = []
+    for left, right in zip(edges[:-1], edges[1:], strict=True):
+        x = coupon.left_mm + coupon.grid_mm * np.array([left, right - 1])
+        if x[1] - x[0] >= SMALLEST_WIDTH_MM:
+            spans.append((float(x[0]), float(x[1])))
+    return spans
+
+
+def _necks(smooth: FloatArray, first: int, last: int, grid_mm: float) -> list[int]:
+    """Columns where the metal is much thinner than on both sides."""
+    reach = round(1.2 / grid_mm)
+    inner = np.arange(first + reach, last - reach)
+    necks: list[int] = []
+    if len(inner) < 3:
+        return necks
+    value = smooth[inner]
+    low = (value <= smooth[inner - 1]) & (value < smooth[inner + 1])
+    start = first
+    for column in inner[low]:
+        lower_side = min(smooth[start:column].max(), smooth[column : last + 1].max())
+        if smooth[column] < NECK_SHARE * lower_side:
+            necks.append(int(column))
+            start = int(column)
+    return necks
+
+
+def _site(index: int, spans: list[tuple[float, float]], coupon: Coupon) -> BeadSite:
+    left, right = spans[index]
+    before = spans[index - 1][1] if index else -np.inf
+    after = spans[index + 1][0] if index + 1 < len(spans) else np.inf
+    return BeadSite(
+        left_mm=left,
+        right_mm=right,
+        touches_left=left - before < TOUCH_MM,
+        touches_right=after - right < TOUCH_MM,
+        cut_off=left < 0.3 or right > coupon.length_mm - 0.3,
+    )

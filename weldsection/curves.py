@@ -1,0 +1,76 @@
+"""Robust lines and curves through points, used wherever an edge is fitted."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from weldsection.records import BoolArray, FloatArray
+
+TUKEY = 4.685  # Tukey's biweight, 95 % efficient on normal residuals
+
+
+def mad_sigma(values: FloatArray) -> float:
+    """Give the standard deviation of the middle of the values, blind to outliers.
+
+    Examples
+    --------
+    >>> round(mad_sigma(np.array([-1.0, 0.0, 1.0, 2.0, 90.0])), 2)
+    1.48
+    """
+    return float(1.4826 * np.median(np.abs(values - np.median(values))))
+
+
+def robust_polynomial(
+    x: FloatArray, y: FloatArray, degree: int, *, floor: float = 1e-6
+) -> tuple[FloatArray, BoolArray]:
+    """Fit a polynomial by reweighted least squares that outliers cannot pull.
+
+    Parameters
+    ----------
+    x, y
+        Points ``(N,)``, any unit.
+    degree
+        Degree of the polynomial; lowered when there are too few points.
+    floor
+        Residual scatter below which points are not told apart, unit of `y`.
+
+    Returns
+    -------
+    coefficients
+        Highest power first, for `numpy.polyval`.
+    kept
+        ``(N,)``: the points that agree with the curve.
+
+    References
+    ----------
+    Beaton and Tukey, Technometrics 16 (1974) 147: the biweight.
+    """
+    degree = max(0, min(degree, len(x) - 2))
+    centre, span = float(np.mean(x)), float(np.ptp(x)) or 1.0
+    basis = np.vander((x - centre) / span, degree + 1)
+    weights = np.ones(len(x))
+    fit = _start(basis, y)
+    for _ in range(12):
+        residual = y - basis @ fit
+        sigma = max(mad_sigma(residual), floor)
+        u = residual / (TUKEY * sigma)
+        weights = np.where(np.abs(u) < 1, (1 - u**2) ** 2, 0.0)
+        root = np.sqrt(weights)[:, None]
+        fit = np.linalg.lstsq(basis * root, y * root[:, 0], rcond=None)[0]
+    return _shift(fit, centre, span), np.asarray(weights > 0.1)
+
+
+def _start(basis: FloatArray, y: FloatArray) -> FloatArray:
+    """Fit by least absolute residuals, so that the first outliers are seen."""
+    fit = np.linalg.lstsq(basis, y, rcond=None)[0]
+    for _ in range(8):
+        residual = np.abs(y - basis @ fit)
+        root = 1 / np.sqrt(np.maximum(residual, 0.05 * np.mean(residual) + 1e-9))
+        fit = np.linalg.lstsq(basis * root[:, None], y * root, rcond=None)[0]
+    return np.asarray(fit)
+
+
+def _shift(fit: FloatArray, centre: float, span: float) -> FloatArray:
+    """Rewrite a polynomial of (x - centre) / span as one of x."""
+    inner = np.poly1d([1 / span, -centre / span])
+    return np.asarray(np.poly1d(fit)(inner).coeffs, dtype=np.float64)

@@ -1,0 +1,85 @@
+"""Name the zones of an etched section: background, base metal, HAZ, weld.
+
+Two small networks, trained on drawn sections only (`sample_images/training`),
+give each pixel's log-probabilities. One looks at a whole reduced photo to find
+the etched face; the other looks at the face on its mm grid. Nothing after this
+module knows where the probabilities come from.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from functools import cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from weldsection.records import ByteArray
+
+ZoneArray = npt.NDArray[np.float32]
+"""``(4, rows, columns)`` log-probabilities in the order of `Zone`."""
+
+MODELS = Path(__file__).parent / "models"
+MULTIPLE = 32  # the networks halve the picture five times
+TRAINED_CLASSES = 5  # the fifth, other metal, is no part of the face
+
+
+class Zone(IntEnum):
+    """What a point of the picture is, in the order of the zone arrays."""
+
+    BACKGROUND = 0
+    BASE = 1
+    HAZ = 2
+    WELD = 3
+
+
+def view_zones(bgr: ByteArray) -> ZoneArray:
+    """Zones of a whole photo reduced to about 640 pixels."""
+    return _run("view", bgr)
+
+
+def strip_zones(bgr: ByteArray) -> ZoneArray:
+    """Zones of an etched face on a grid of 0.05 mm."""
+    return _run("strip", bgr)
+
+
+@cache
+def _network(name: str) -> cv2.dnn.Net:
+    return cv2.dnn.readNetFromONNX(str(MODELS / f"{name}.onnx"))
+
+
+def _run(name: str, bgr: ByteArray) -> ZoneArray:
+    rows, columns = bgr.shape[:2]
+    padded = cv2.copyMakeBorder(
+        bgr,
+        0,
+        -rows % MULTIPLE,
+        0,
+        -columns % MULTIPLE,
+        cv2.BORDER_CONSTANT,
+    )
+    network = _network(name)
+    network.setInput(cv2.dnn.blobFromImage(padded, 1 / 255.0, swapRB=True))
+    logits = network.forward()[0, :, :rows, :columns]
+    return _log_probabilities(logits)
+
+
+def _log_probabilities(logits: npt.NDArray[np.float32]) -> ZoneArray:
+    """Normalise logits and fold other metal into the background."""
+    shifted = np.exp(logits - logits.max(axis=0))
+    shifted[Zone.BACKGROUND] += shifted[TRAINED_CLASSES - 1]
+    zones = shifted[:-1]
+    zones /= zones.sum(axis=0)
+    return np.asarray(np.log(np.maximum(zones, np.float32(1e-6))), dtype=np.float32)
+
+
+def log_odds(zones: ZoneArray, wanted: tuple[Zone, ...]) -> npt.NDArray[np.float32]:
+    """Log-odds ``(rows, columns)`` of some zones against all the others."""
+    inside = np.exp(zones[list(wanted)]).sum(axis=0)
+    inside = np.clip(inside, 1e-6, 1 - 1e-6)
+    return np.asarray(np.log(inside / (1 - inside)), dtype=np.float32)
+
+
+FACE = (Zone.BASE, Zone.HAZ, Zone.WELD)
