@@ -1,0 +1,177 @@
+"""Pixels of PNG, TIFF, HEIC and uncommon JPEG files, by Pillow.
+
+Pillow is imported only when such a file comes along; plain JPEG files never
+wait for it.
+"""
+
+from __future__ import annotations
+
+import io
+import struct
+import warnings
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from weldsection.errors import PhotoError
+from weldsection.photo.exif import ExifFacts, exif_facts
+from weldsection.photo.limits import check_size
+from weldsection.records import ByteArray
+
+if TYPE_CHECKING:
+    from PIL import Image
+
+_FORMATS = ("JPEG", "PNG", "TIFF", "BMP", "WEBP")
+_DNG_VERSION, _ORIENTATION, _EXIF_DIRECTORY = 0xC612, 0x0112, 0x8769
+# The boxes that describe a HEIC picture stand before its pixels.
+_HEIF_HEAD_BYTES = 65536
+_FAILURES = (
+    OSError, ValueError, SyntaxError, EOFError, RuntimeError, TypeError,
+    KeyError, IndexError, OverflowError, ZeroDivisionError, struct.error,
+)  # fmt: skip
+
+
+def decode_with_pillow(data: bytes, name: str) -> tuple[ByteArray, ExifFacts]:
+    """Decode a picture as 8 bit blue-green-red in sRGB, pixels as stored.
+
+    Raises
+    ------
+    PhotoError
+        If the file is none of the kinds we read, is damaged, or has a size
+        beyond the limits.
+    """
+    picture = _opened(data, name)
+    check_size(*picture.size, name)
+    facts = _facts(picture)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            picture.load()
+            facts = replace(facts, orientation=_turn_left_to_do(picture, data))
+            return _as_bgr(_as_srgb(_as_8_bit(picture))), facts
+    except PhotoError as error:
+        raise PhotoError(f"{name}: {error}") from error
+    except _FAILURES as error:
+        raise PhotoError(
+            f"{name} is damaged or cut short; copy the file from the camera again."
+        ) from error
+
+
+def is_srgb(icc_profile: bytes) -> bool:
+    """Whether an embedded profile is sRGB (or absent, which means the same).
+
+    Only the profile's description is looked at, in either of its two codings.
+    """
+    name_16 = "sRGB".encode("utf-16-be")
+    return not icc_profile or b"sRGB" in icc_profile or name_16 in icc_profile
+
+
+def _opened(data: bytes, name: str) -> Image.Image:
+    """Open a picture without decoding it yet."""
+    from PIL import Image  # noqa: PLC0415 - see above
+
+    formats = ("HEIF",) if _registered_heif(data) else _FORMATS
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            picture = Image.open(io.BytesIO(data), formats=formats)
+    except Image.DecompressionBombError as error:
+        raise PhotoError(
+            f"{name} is far too large to measure; save a smaller copy."
+        ) from error
+    except _FAILURES as error:
+        raise PhotoError(
+            f"{name} is not a picture we can read, or is damaged; "
+            "give a JPEG, PNG, TIFF or HEIC file."
+        ) from error
+    if picture.format == "TIFF" and _DNG_VERSION in getattr(picture, "tag_v2", {}):
+        raise PhotoError(f"{name} is a raw camera file; export it as JPEG or TIFF.")
+    return picture
+
+
+def _facts(picture: Image.Image) -> ExifFacts:
+    try:
+        tags = picture.getexif()
+        tags.get_ifd(_EXIF_DIRECTORY)  # brings it into the block below
+        return exif_facts(bytes(picture.info.get("exif") or tags.tobytes()))
+    except _FAILURES:
+        return ExifFacts()  # a broken block says nothing; the pixels may be good
+
+
+def _turn_left_to_do(picture: Image.Image, data: bytes) -> int:
+    """EXIF orientation that the decoder has not carried out itself.
+
+    TIFF is turned by Pillow, which then clears the tag. HEIC is turned by its
+    own rotation boxes; where it has none, the EXIF tag counts.
+    """
+    if picture.format != "HEIF":
+        return int(picture.getexif().get(_ORIENTATION, 1))
+    head = data[:_HEIF_HEAD_BYTES]
+    if b"irot" in head or b"imir" in head:
+        return 1
+    return int(picture.info.get("original_orientation") or 1)
+
+
+def _registered_heif(data: bytes) -> bool:
+    """Whether the file is of the HEIC kind, whose reader is then made ready."""
+    if data[4:8] != b"ftyp":
+        return False
+    from pillow_heif import register_heif_opener  # noqa: PLC0415 - HEIC only
+
+    register_heif_opener()
+    return True
+
+
+def _as_8_bit(picture: Image.Image) -> Image.Image:
+    """Bring 16 bit grey to 8 bit; Pillow brings 16 bit colour there by itself."""
+    from PIL import Image  # noqa: PLC0415 - see above
+
+    if picture.mode == "F":
+        raise PhotoError("pixels are floating point; save it with 8 or 16 bit.")
+    if picture.mode != "I" and not picture.mode.startswith("I;16"):
+        return picture
+    values = np.asarray(picture)
+    grey = Image.fromarray((values.clip(0, 65535) // 257).astype(np.uint8))
+    grey.info = dict(picture.info)
+    return grey
+
+
+def _as_srgb(picture: Image.Image) -> Image.Image:
+    """Convert by the embedded profile; transparent parts become white."""
+    from PIL import Image  # noqa: PLC0415 - see above
+
+    profile = bytes(picture.info.get("icc_profile") or b"")
+    if (
+        picture.mode in ("P", "PA", "LA", "La", "RGBa")
+        or "transparency" in picture.info
+    ):
+        picture = picture.convert("RGBA")
+    if picture.mode == "RGBA":
+        white = Image.new("RGBA", picture.size, "white")
+        picture = Image.alpha_composite(white, picture).convert("RGB")
+    if not is_srgb(profile) and picture.mode in ("L", "RGB", "CMYK"):
+        picture = _by_profile(picture, profile)
+    return picture if picture.mode in ("L", "RGB") else picture.convert("RGB")
+
+
+def _by_profile(picture: Image.Image, profile: bytes) -> Image.Image:
+    from PIL import ImageCms  # noqa: PLC0415 - needed for foreign profiles only
+
+    try:
+        converted = ImageCms.profileToProfile(
+            picture,
+            ImageCms.ImageCmsProfile(io.BytesIO(profile)),
+            ImageCms.createProfile("sRGB"),
+            outputMode="RGB",
+        )
+    except (ImageCms.PyCMSError, OSError):
+        return picture  # a profile of another kind of picture, or a broken one
+    return converted if converted is not None else picture
+
+
+def _as_bgr(picture: Image.Image) -> ByteArray:
+    pixels = np.asarray(picture, dtype=np.uint8)
+    if pixels.ndim == 2:
+        return np.repeat(pixels[:, :, None], 3, axis=2)
+    return np.ascontiguousarray(pixels[:, :, ::-1])
