@@ -1,1 +1,11 @@
-"""Output."""
+"""Output stage: finished results become tables, records and pictures.
+
+==============  ==============================================================
+`table`         rows as CSV, JSON or a table to read
+`record`        the full record of one photo as JSON, and back
+`overlay`       the photo with the measured lines drawn on it
+`files`         results folder, and files that are complete or not there
+==============  ==============================================================
+
+`layout` and `strokes` serve `overlay`: where labels go, how lines are drawn.
+"""
