@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import cv2
 import numpy as np
 
@@ -87,7 +89,7 @@ def _split(thickness: FloatArray, coupon: Coupon) -> list[tuple[float, float]]:
     cuts = _necks(smooth, first, last, coupon.grid_mm)
     edges = [first, *cuts, last + 1]
     spans = []
-    for left, right in zip(edges[:-1], edges[1:], strict=True):
+    for left, right in itertools.pairwise(edges):
         x = coupon.left_mm + coupon.grid_mm * np.array([left, right - 1])
         if x[1] - x[0] >= SMALLEST_WIDTH_MM:
             spans.append((float(x[0]), float(x[1])))

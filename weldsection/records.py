@@ -22,7 +22,7 @@ from weldsection.errors import ScaleError
 from weldsection.flags import Flag
 
 FloatArray = npt.NDArray[np.floating[Any]]
-ByteArray = npt.NDArray[np.uint8]
+ByteArray = npt.NDArray[Any]
 BoolArray = npt.NDArray[np.bool_]
 
 
@@ -253,11 +253,13 @@ class PlateSurface:
 
     def y_at(self, x_mm: npt.ArrayLike) -> FloatArray:
         """Height of the surface at x, in mm, y downwards."""
-        return np.interp(np.asarray(x_mm), self.knots_x_mm, self.knots_y_mm)
+        y_mm = np.interp(np.asarray(x_mm), self.knots_x_mm, self.knots_y_mm)
+        return np.asarray(y_mm)
 
     def u_at(self, x_mm: npt.ArrayLike) -> FloatArray:
         """Standard uncertainty of that height, in mm."""
-        return np.interp(np.asarray(x_mm), self.knots_x_mm, self.knots_u_mm)
+        u_mm = np.interp(np.asarray(x_mm), self.knots_x_mm, self.knots_u_mm)
+        return np.asarray(u_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,12 +295,12 @@ class Coupon:
 
     @property
     def columns_x_mm(self) -> FloatArray:
-        """x of every grid column."""
+        """Distance along the plate of every grid column."""
         return self.left_mm + self.grid_mm * np.arange(self.zones.shape[2])
 
     @property
     def rows_y_mm(self) -> FloatArray:
-        """y of every grid row."""
+        """Depth of every grid row."""
         return self.top_mm + self.grid_mm * np.arange(self.zones.shape[1])
 
 
@@ -330,6 +332,8 @@ class BeadTrace:
 
     left_toe_xy_mm: FloatArray
     right_toe_xy_mm: FloatArray
+    left_toe_u_mm: float
+    right_toe_u_mm: float
     fusion_xy_mm: FloatArray
     fusion_u_mm: FloatArray
     """``(N,)`` position uncertainty across the line at each fusion point."""
@@ -338,6 +342,8 @@ class BeadTrace:
     cap_xy_mm: FloatArray
     cap_u_mm: float
     """Position uncertainty across the weld face."""
+    outline_xy_mm: FloatArray
+    """``(M, 2)`` weld face with some bare plate on both sides."""
     haz_xy_mm: FloatArray
     """``(N, 2)``; empty ``(0, 2)`` where the HAZ edge is not visible."""
     fusion_draws_mm: FloatArray

@@ -1,0 +1,171 @@
+"""Trace one bead: toes, weld face, fusion line and HAZ edge with their doubt."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from weldsection.boundary.contour import Contour, follow_contour
+from weldsection.boundary.evidence import Evidence
+from weldsection.boundary.fan import STEP_MM, Fan, lay_fan, sample
+from weldsection.boundary.trellis import Posterior, score_states, solve, step_kernel
+from weldsection.flags import Flag
+from weldsection.records import BeadSite, BeadTrace, BoolArray, Coupon, FloatArray
+
+# Neighbouring grid points say nearly the same: a run of them counts as fewer.
+# Set by the coverage of the stated uncertainty over drawn sections that no
+# network saw, see docs/accuracy.md.
+TEMPER = 0.35
+STEP_SCALE_MM = 0.10  # how far the line moves between rays 0.1 mm apart
+TAIL_SHARE, TAIL_SCALE_MM = 0.03, 0.8
+WIDTH_STEP_MM, WIDEST_HAZ_MM = 0.15, 4.8
+NO_HAZ_COST = 3.0  # nats on each ray: nearly every etch shows some HAZ
+TOE_PULL_MM = 0.25  # the fusion line meets the toes
+DRAWS = 160
+SMOOTH_MM = 0.25  # along the line: doubt is common to neighbouring rays
+DOUBTFUL_MM = 0.30  # a stretch known worse than this is drawn dashed
+FAINT_SHARE = 0.25
+
+
+def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace | None:
+    """
+    Trace the lines of one bead.
+
+    Returns
+    -------
+    BeadTrace or None
+        None when the outline of the weld face cannot be followed.
+    """
+    contour = follow_contour(coupon, site)
+    if contour is None:
+        return None
+    left, right = (contour.point(i) for i in (contour.left_index, contour.right_index))
+    fan = lay_fan(left[0], right[0], _depth_to_search(coupon, left[0], right[0]))
+    posterior = _solve(coupon, fan, evidence)
+    fusion_steps = _median_steps(posterior.fusion)
+    line = _smooth_along(fusion_steps[None] * STEP_MM, fan)[0]
+    draws = _draws(posterior, fan, line)
+    spread = draws.std(axis=0)
+    doubtful = spread > DOUBTFUL_MM
+    return BeadTrace(
+        left_toe_xy_mm=left,
+        right_toe_xy_mm=right,
+        left_toe_u_mm=contour.left_u_mm,
+        right_toe_u_mm=contour.right_u_mm,
+        fusion_xy_mm=_on_face(coupon, fan, line),
+        fusion_u_mm=spread,
+        doubtful=doubtful,
+        cap_xy_mm=contour.cap_xy_mm,
+        cap_u_mm=contour.u_mm,
+        outline_xy_mm=contour.xy_mm,
+        haz_xy_mm=_haz_edge(coupon, fan, posterior, fusion_steps),
+        fusion_draws_mm=_on_face(coupon, fan, draws),
+        flags=_flags(coupon, contour, site, doubtful),
+    )
+
+
+def _depth_to_search(coupon: Coupon, left_mm: float, right_mm: float) -> float:
+    """How deep the rays must go: the grid's depth or the plate's thickness."""
+    surface = float(coupon.surface.y_at((left_mm + right_mm) / 2))
+    grid_depth = float(coupon.rows_y_mm[-1]) - surface
+    return max(min(coupon.thickness_mm, grid_depth), 1.0)
+
+
+def _solve(coupon: Coupon, fan: Fan, evidence: Evidence) -> Posterior:
+    fields = (evidence.weld, evidence.haz, evidence.base)
+    weld, haz, base = (TEMPER * sample(coupon, fan, field) for field in fields)
+    widths = np.arange(0, WIDEST_HAZ_MM, WIDTH_STEP_MM) / STEP_MM
+    scores = score_states(weld, haz, base, np.round(widths))
+    scores[:, :, 0] -= NO_HAZ_COST * TEMPER
+    scores += _toe_prior(fan)[:, :, None]
+    spacing = abs(fan.start_x_mm[1] - fan.start_x_mm[0]) / 0.1
+    kernel = step_kernel(
+        fan.steps,
+        scale=spacing * STEP_SCALE_MM / STEP_MM,
+        tail_share=TAIL_SHARE,
+        tail_scale=TAIL_SCALE_MM / STEP_MM,
+    )
+    width_kernel = step_kernel(len(widths), scale=0.7, tail_share=0.05, tail_scale=4)
+    return solve(scores, kernel, width_kernel)
+
+
+def _toe_prior(fan: Fan) -> FloatArray:
+    """Log-prior that ties the fusion line to the toes at the outermost rays."""
+    distance = STEP_MM * np.arange(fan.steps)
+    prior = np.zeros((len(fan.start_x_mm), fan.steps))
+    prior[[0, -1]] = -distance / TOE_PULL_MM
+    return prior
+
+
+def _median_steps(marginal: FloatArray) -> FloatArray:
+    """Median of each ray's distribution, between the steps."""
+    total = np.cumsum(marginal, axis=1)
+    total /= total[:, -1:]
+    step = (total < 0.5).sum(axis=1)
+    rays = np.arange(len(total))
+    before = np.where(step > 0, total[rays, np.maximum(step - 1, 0)], 0.0)
+    share = (0.5 - before) / np.maximum(total[rays, step] - before, 1e-12)
+    # state k means k whole steps of weld metal: its mass spreads half a step
+    # to each side
+    return np.asarray(np.maximum(step + share - 0.5, 0.0))
+
+
+def _smooth_along(distances_mm: FloatArray, fan: Fan) -> FloatArray:
+    """Take the grid's jitter out of lines ``(count, rays)``, ends held."""
+    spacing = abs(fan.start_x_mm[1] - fan.start_x_mm[0])
+    sigma = max(SMOOTH_MM / 2.5 / spacing, 0.3)
+    smooth = cv2.GaussianBlur(
+        distances_mm, (0, 0), sigmaX=sigma, sigmaY=1e-6, borderType=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(smooth.reshape(distances_mm.shape))
+
+
+def _draws(posterior: Posterior, fan: Fan, line: FloatArray) -> FloatArray:
+    """Equally likely fusion lines ``(DRAWS, rays)`` in mm along the rays."""
+    rng = np.random.default_rng(len(line))  # repeatable for the same fan
+    drawn = posterior.draw(DRAWS, rng) * STEP_MM
+    return np.maximum(_smooth_along(drawn, fan), 0.0)
+
+
+def _on_face(coupon: Coupon, fan: Fan, distances_mm: FloatArray) -> FloatArray:
+    """Distances along the rays as points of the face in mm."""
+    points = fan.points_at(distances_mm)
+    points[..., 1] += coupon.surface.y_at(points[..., 0])
+    return points
+
+
+def _haz_edge(
+    coupon: Coupon, fan: Fan, posterior: Posterior, fusion_steps: FloatArray
+) -> FloatArray:
+    """Outer HAZ edge; empty where most rays show none."""
+    width_steps = WIDTH_STEP_MM / STEP_MM
+    visible = posterior.width[:, 0] < 0.5
+    if visible.mean() < 0.3:
+        return np.empty((0, 2))
+    mean_width = _median_steps(posterior.width) * width_steps
+    distance = _smooth_along((fusion_steps + mean_width)[None] * STEP_MM, fan)[0]
+    return _on_face(coupon, fan, distance)[visible]
+
+
+def _flags(
+    coupon: Coupon, contour: Contour, site: BeadSite, doubtful: BoolArray
+) -> tuple[Flag, ...]:
+    flags = []
+    if doubtful.mean() > FAINT_SHARE:
+        flags.append(Flag.BOUNDARY_FAINT)
+    if site.touches_left or site.touches_right:
+        flags.append(Flag.TOUCHING_BEADS)
+    if site.cut_off:
+        flags.append(Flag.BEAD_CUT_OFF)
+    if _glare_share(coupon, contour) > 0.15:
+        flags.append(Flag.GLARE)
+    return tuple(flags)
+
+
+def _glare_share(coupon: Coupon, contour: Contour) -> float:
+    """Share of burnt-out points in the box around the bead."""
+    x, y = contour.cap_xy_mm.T
+    columns = coupon.column_of([x.min(), x.max()]).astype(int)
+    rows = coupon.row_of([y.min(), y.max() + 3]).astype(int)
+    box = coupon.bgr[max(rows[0], 0) : rows[1], max(columns[0], 0) : columns[1]]
+    return float((box.min(axis=2) > 250).mean()) if box.size else 0.0

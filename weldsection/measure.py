@@ -1,0 +1,262 @@
+"""Quantities of one bead and their uncertainty, from its traced lines.
+
+Every length is worked out in coordinates levelled to the plate surface. The
+uncertainty is a Monte Carlo over the posterior of the fusion line, the weld
+face, the toes, the plate surface and the scale, all drawn together.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from weldsection.flags import Flag
+from weldsection.records import (
+    BeadResult,
+    BeadTrace,
+    Coupon,
+    FloatArray,
+    Measured,
+    Scale,
+    project,
+)
+
+CHORD_MM = 0.5  # of the toe angle: convention of this project
+NAN = Measured(math.nan)
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One bead's lines levelled to the plate surface: y = 0 on it, down positive."""
+
+    cap: FloatArray
+    fusion: FloatArray
+    left_toe: FloatArray
+    right_toe: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """The lengths and areas of one section."""
+
+    penetration_mm: float
+    width_mm: float
+    reinforcement_mm: float
+    penetration_area_mm2: float
+    reinforcement_area_mm2: float
+
+    @property
+    def dilution_pct(self) -> float:
+        """Share of melted plate in the weld metal, in percent."""
+        return dilution_pct(self.penetration_area_mm2, self.reinforcement_area_mm2)
+
+
+def dilution_pct(penetration_area: float, reinforcement_area: float) -> float:
+    """
+    Share of melted plate in the weld metal, in percent.
+
+    Examples
+    --------
+    >>> round(dilution_pct(1.5, 0.6), 4)  # reference-values D.1
+    71.4286
+    """
+    total = penetration_area + reinforcement_area
+    return 100 * penetration_area / total if total > 0 else math.nan
+
+
+def area_beyond_surface(line: FloatArray, *, below: bool) -> float:
+    """
+    Area between a line and the plate surface y = 0, on one side of it.
+
+    Parameters
+    ----------
+    line
+        ``(N, 2)`` levelled points from left to right, y down.
+    below
+        Whether the area below the surface is wanted, or the one above it.
+
+    Returns
+    -------
+    float
+        By the trapezoidal rule on the clipped line; overhangs count once.
+
+    Examples
+    --------
+    >>> triangle = np.array([[0.0, 0.0], [2.0, 3.0], [4.0, 0.0]])
+    >>> float(area_beyond_surface(triangle, below=True))
+    6.0
+    """
+    x = line[:, 0]
+    depth = line[:, 1] if below else -line[:, 1]
+    depth = np.maximum(depth, 0.0)
+    return float(np.sum(np.diff(x) * (depth[1:] + depth[:-1]) / 2))
+
+
+def shape_of(section: Section) -> Shape:
+    """Lengths and areas of a levelled section."""
+    undercut = area_beyond_surface(section.cap, below=True)
+    fused = area_beyond_surface(section.fusion, below=True)
+    return Shape(
+        penetration_mm=max(float(section.fusion[:, 1].max()), 0.0),
+        width_mm=float(section.right_toe[0] - section.left_toe[0]),
+        reinforcement_mm=max(float(-section.cap[:, 1].min()), 0.0),
+        penetration_area_mm2=max(fused - undercut, 0.0),
+        reinforcement_area_mm2=area_beyond_surface(section.cap, below=False),
+    )
+
+
+def toe_angle_deg(face: FloatArray, *, right: bool) -> float:
+    """
+    Angle at a toe, through the air, in the sense of ISO 5817 no. 505.
+
+    Parameters
+    ----------
+    face
+        ``(N, 2)`` levelled weld face from left to right toe, y down.
+    right
+        Whether the right toe is wanted.
+
+    Returns
+    -------
+    float
+        Degrees between the bare plate surface and the chord from the toe to
+        the point 0.5 mm along the face; 180 is flat. NaN for a shorter face.
+
+    Examples
+    --------
+    >>> steep = np.array([[0.0, 0.0], [0.0, -2.0], [4.0, -2.0], [8.0, 0.0]])
+    >>> toe_angle_deg(steep, right=False)
+    90.0
+    """
+    line = face[::-1] if right else face
+    length = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+    if length[-1] < 2 * CHORD_MM:
+        return math.nan
+    end = np.array([np.interp(CHORD_MM, length, line[:, k]) for k in (0, 1)])
+    across = (line[0, 0] - end[0]) if right else (end[0] - line[0, 0])
+    return 180 - math.degrees(math.atan2(-(end[1] - line[0, 1]), across))
+
+
+def measure_bead(
+    coupon: Coupon, scale: Scale, trace: BeadTrace, number: int
+) -> BeadResult:
+    """Quantities of one traced bead, each with its standard uncertainty."""
+    section = level(coupon, trace)
+    value = shape_of(section)
+    drawn = _draw_shapes(coupon, trace, section)
+    centre_px = project(coupon.mm_to_px, _middle(trace)[None])[0]
+    scale_u = scale.relative_u_at(centre_px)
+
+    def measured(name: str, power: int) -> Measured:
+        nominal = float(getattr(value, name))
+        spread = float(np.std([getattr(shape, name) for shape in drawn]))
+        return Measured(nominal, math.hypot(spread, power * scale_u * nominal))
+
+    toes = tuple(toe_angle_deg(section.cap, right=right) for right in (False, True))
+    return BeadResult(
+        number=number,
+        x=Measured(float(_middle(trace)[0])),
+        penetration=measured("penetration_mm", 1),
+        width=measured("width_mm", 1),
+        reinforcement=measured("reinforcement_mm", 1),
+        penetration_area=measured("penetration_area_mm2", 2),
+        reinforcement_area=measured("reinforcement_area_mm2", 2),
+        dilution=measured("dilution_pct", 0),
+        toe_angle_left=Measured(toes[0]),
+        toe_angle_right=Measured(toes[1]),
+        haz_depth=_haz_depth(coupon, trace),
+        mm_per_px=_mm_per_px(coupon, _middle(trace)),
+        scale_relative_u=scale_u,
+        trace=trace,
+        flags=(*trace.flags, *_doubts(value, drawn, scale_u)),
+    )
+
+
+def level(coupon: Coupon, trace: BeadTrace) -> Section:
+    """Level a bead's lines to the plate surface, square to it."""
+    return Section(
+        cap=_levelled(coupon, trace.cap_xy_mm),
+        fusion=_levelled(coupon, trace.fusion_xy_mm),
+        left_toe=_levelled(coupon, trace.left_toe_xy_mm[None])[0],
+        right_toe=_levelled(coupon, trace.right_toe_xy_mm[None])[0],
+    )
+
+
+def _levelled(coupon: Coupon, line_xy_mm: FloatArray) -> FloatArray:
+    """Height over the surface, square to its slope at that place."""
+    x = line_xy_mm[..., 0]
+    slope = (coupon.surface.y_at(x + 2.0) - coupon.surface.y_at(x - 2.0)) / 4.0
+    stretch = np.sqrt(1 + slope**2)
+    depth = (line_xy_mm[..., 1] - coupon.surface.y_at(x)) / stretch
+    return np.stack([x * np.mean(stretch), depth], axis=-1)
+
+
+def _middle(trace: BeadTrace) -> FloatArray:
+    return np.asarray((trace.left_toe_xy_mm + trace.right_toe_xy_mm) / 2)
+
+
+def _draw_shapes(coupon: Coupon, trace: BeadTrace, section: Section) -> list[Shape]:
+    """Shapes of equally likely sections, the scale apart."""
+    rng = np.random.default_rng(len(trace.fusion_xy_mm))
+    fusions = _levelled(coupon, trace.fusion_draws_mm)
+    surface_u = float(coupon.surface.u_at(_middle(trace)[0]))
+    shapes = []
+    for fusion in fusions:
+        lift = rng.normal(0, surface_u)
+        # the outline is off by about the same amount all along a bead
+        swell = rng.normal(0, trace.cap_u_mm)
+        left = rng.normal(0, trace.left_toe_u_mm)
+        right = rng.normal(0, trace.right_toe_u_mm)
+        shapes.append(
+            shape_of(
+                Section(
+                    cap=section.cap + [0, lift + swell],
+                    fusion=_between(fusion + [0, lift], section, left, right),
+                    left_toe=section.left_toe + [left, 0],
+                    right_toe=section.right_toe + [right, 0],
+                )
+            )
+        )
+    return shapes
+
+
+def _between(
+    fusion: FloatArray, section: Section, left: float, right: float
+) -> FloatArray:
+    """Stretch a fusion line so that it ends at toes that have moved."""
+    first, last = section.left_toe[0], section.right_toe[0]
+    share = (fusion[:, 0] - first) / max(last - first, 1e-6)
+    moved = fusion.copy()
+    moved[:, 0] += left * (1 - share) + right * share
+    return moved
+
+
+def _haz_depth(coupon: Coupon, trace: BeadTrace) -> Measured:
+    if not len(trace.haz_xy_mm):
+        return NAN
+    deepest = float(_levelled(coupon, trace.haz_xy_mm)[:, 1].max())
+    return Measured(min(deepest, coupon.thickness_mm))
+
+
+def _mm_per_px(coupon: Coupon, at_xy_mm: FloatArray) -> float:
+    """Scale of the photo at a point of the face, mean over directions."""
+    step = 0.5
+    around = at_xy_mm + np.array([[0, 0], [step, 0], [0, step]])
+    px = project(coupon.mm_to_px, around)
+    jacobian = (px[1:] - px[0]) / step
+    return float(1 / math.sqrt(abs(np.linalg.det(jacobian))))
+
+
+def _doubts(value: Shape, drawn: list[Shape], scale_u: float) -> tuple[Flag, ...]:
+    """Flags that follow from the numbers themselves."""
+    spread = float(np.std([shape.penetration_mm for shape in drawn]))
+    flags = []
+    if value.penetration_mm < 2 * spread or value.penetration_mm < 0.06:
+        flags.append(Flag.NO_FUSION)
+    elif spread > 0.15 and spread > 0.05 * value.penetration_mm:
+        flags.append(Flag.BOUNDARY_AMBIGUOUS)
+    if scale_u > 0.03:
+        flags.append(Flag.SCALE_UNSURE)
+    return tuple(flags)
