@@ -1,0 +1,347 @@
+"""Paints the ground and etched face of a coupon, with the label of each pixel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from sample_images.drawing import noise, surface
+from sample_images.drawing.section import Bead, Points, Section
+from sample_images.drawing.styles import EtchStyle, SurfaceStyle
+
+Field = NDArray[np.float32]
+Rng = np.random.Generator
+
+NOT_FACE, BASE, HAZ, WELD, OTHER_METAL = range(5)
+_SHIFT = 6  # binary places of sub-pixel polygon corners in OpenCV
+
+
+@dataclass(frozen=True, slots=True)
+class Face:
+    """
+    The painted face on a mm grid.
+
+    Attributes
+    ----------
+    rgb
+        Rows × columns × 3 in 0..1.
+    alpha
+        1 on metal of the face's plane, 0 beside it.
+    labels
+        0 not face, 1 plate, 2 HAZ, 3 weld metal, 4 spatter and burr.
+    origin_xy_mm
+        Place of the centre of pixel (0, 0).
+    px_per_mm
+        Resolution.
+    """
+
+    rgb: Field
+    alpha: Field
+    labels: NDArray[np.uint8]
+    origin_xy_mm: tuple[float, float]
+    px_per_mm: float
+
+    def to_mm(self) -> NDArray[np.float64]:
+        """Pixels of the grid → mm of the face's plane."""
+        step = 1 / self.px_per_mm
+        x, y = self.origin_xy_mm
+        return np.array([[step, 0, x], [0, step, y], [0, 0, 1]])
+
+
+@dataclass(slots=True)
+class _Canvas:
+    """Geometry of the face in pixels while it is painted."""
+
+    shape: tuple[int, int]
+    origin: tuple[float, float]
+    scale: float
+
+    def pixels(self, points_xy_mm: Points) -> Points:
+        """Outline in mm → pixels of the canvas."""
+        return (np.asarray(points_xy_mm) - self.origin) * self.scale
+
+    def mask(self, *outlines: Points, soft: bool = False) -> NDArray[np.uint8]:
+        """Filled outlines, 255 inside; soft has grey edges."""
+        image = np.zeros(self.shape, np.uint8)
+        kind = cv2.LINE_AA if soft else cv2.LINE_8
+        for outline in outlines:
+            corners = np.round(self.pixels(outline) * 2**_SHIFT).astype(np.int32)
+            cv2.fillPoly(image, [corners], 255, lineType=kind, shift=_SHIFT)
+        return image
+
+
+def paint_face(
+    section: Section,
+    etch: EtchStyle,
+    worn: SurfaceStyle,
+    rng: Rng,
+    *,
+    px_per_mm: float,
+    margin_mm: float = 1.0,
+) -> Face:
+    """
+    Paint a section as its ground and etched face.
+
+    Parameters
+    ----------
+    section
+        The coupon.
+    etch, worn
+        How the etch shows, and what else is on the face.
+    rng
+        Source of chance.
+    px_per_mm
+        Resolution of the painting.
+    margin_mm
+        Empty rim around the face.
+    """
+    canvas = _canvas(section, px_per_mm, margin_mm)
+    labels = _labels(section, canvas)
+    grey, parts = _etched_grey(section, etch, canvas, labels, rng)
+    rgb = _coloured(grey, parts, etch, rng)
+    metal = cv2.max(
+        canvas.mask(section.outline_xy_mm, soft=True),
+        canvas.mask(*section.spatter_xy_mm, *section.burr_xy_mm, soft=True),
+    )
+    surface.wear(rgb, labels, section, worn, rng, canvas.pixels, canvas.scale)
+    alpha = metal.astype(np.float32) / 255
+    np.clip(rgb, 0.0, 1.6, out=rgb)
+    return Face(rgb, alpha, labels, canvas.origin, px_per_mm)
+
+
+def _canvas(section: Section, px_per_mm: float, margin_mm: float) -> _Canvas:
+    """A grid around everything in the face's plane."""
+    solid = [section.outline_xy_mm, *section.spatter_xy_mm, *section.burr_xy_mm]
+    points = np.vstack(solid)
+    low, high = points.min(axis=0) - margin_mm, points.max(axis=0) + margin_mm
+    columns, rows = np.ceil((high - low) * px_per_mm).astype(int) + 1
+    return _Canvas((int(rows), int(columns)), (float(low[0]), float(low[1])), px_per_mm)
+
+
+def _labels(section: Section, canvas: _Canvas) -> NDArray[np.uint8]:
+    """Class of each pixel; weld over HAZ over plate, spatter and burr beside."""
+    labels = np.zeros(canvas.shape, np.uint8)
+    plate = canvas.mask(section.outline_xy_mm) > 0
+    odd = canvas.mask(*section.spatter_xy_mm, *section.burr_xy_mm) > 0
+    labels[odd] = OTHER_METAL
+    labels[plate] = BASE
+    haz = canvas.mask(*(_closed_haz(bead) for bead in section.beads)) > 0
+    weld = canvas.mask(*(bead.weld_xy_mm() for bead in section.beads)) > 0
+    labels[haz & plate] = HAZ
+    labels[weld] = WELD
+    return labels
+
+
+def _closed_haz(bead: Bead) -> Points:
+    """HAZ and fused root of one bead as one outline."""
+    return bead.haz_xy_mm
+
+
+def _distance_mm(mask: NDArray[np.bool_], canvas: _Canvas) -> Field:
+    """Distance in mm of each pixel to the nearest pixel where the mask is false."""
+    if mask.all():
+        return np.full(canvas.shape, 1e3, np.float32)
+    spread = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
+    return spread / np.float32(canvas.scale)
+
+
+def _etch_strength(
+    etch: EtchStyle, shape: tuple[int, int], rng: Rng, scale: float
+) -> Field:
+    """How well the etch took along the coupon, about 1."""
+    columns = shape[1]
+    x = np.linspace(0, 1, columns, dtype=np.float32)
+    drift = noise.smooth(rng, (1, columns), (1, 18 * scale))[0]
+    level = 1 + etch.etch_drift * (0.5 * drift + rng.uniform(-1.4, 1.4) * (x - 0.5))
+    if etch.etch_gone > 0:
+        start = x if rng.random() < 0.5 else 1 - x
+        level *= 1 / (1 + np.exp(-(start - etch.etch_gone) / rng.uniform(0.01, 0.08)))
+        level = 0.06 + 0.94 * level
+    return np.broadcast_to(np.clip(level, 0.05, 1.6), shape).astype(np.float32)
+
+
+def _etched_grey(
+    section: Section,
+    etch: EtchStyle,
+    canvas: _Canvas,
+    labels: NDArray[np.uint8],
+    rng: Rng,
+) -> tuple[Field, dict[str, Field]]:
+    """Grey of the face, and the share of HAZ and weld in each pixel."""
+    scale = canvas.scale
+    weld = labels == WELD
+    heated = weld | (labels == HAZ)
+    off_weld = _distance_mm(~weld, canvas)
+    in_weld = _distance_mm(weld, canvas)
+    in_haz = _distance_mm(heated, canvas)
+    fine = noise.smooth(rng, canvas.shape, max(1.0, etch.grain_mm * scale))
+    wander = 0.4 * fine + 0.6 * noise.smooth(rng, canvas.shape, 1.2 * scale)
+    share = off_weld / (off_weld + in_haz + 1e-3)
+    level = etch.haz_inner + (1 - etch.haz_inner) * np.clip(share * 1.25, 0, 1)
+    edge_mm = max(etch.haz_edge_mm, 0.6 / scale)
+    sharp = np.clip(in_haz / edge_mm, 0, 1)
+    haz = np.where(heated, level * sharp, 0).astype(np.float32) * etch.haz_grey
+    if etch.haz_line:
+        at_edge = np.exp(-((in_haz / (0.06 + 0.5 / scale)) ** 2)) * heated
+        haz -= np.float32(etch.haz_line) * at_edge
+    inside = 0.5 + 0.5 * np.clip(
+        (in_weld - off_weld) / (etch.fusion_soft_mm + 0.5 / scale), -1, 1
+    )
+    outline = _clear_of_air(canvas, section)
+    inside = np.where(weld, np.maximum(inside, 1 - outline), inside * outline)
+    inside = inside.astype(np.float32)
+    grey = haz * (1 - inside)
+    grain, reheated = _weld_grey(section, etch, canvas, in_weld, rng)
+    grey += inside * (etch.weld_grey * (1 - reheated) + haz.min() * 0.7 * reheated)
+    grey += grain
+    if etch.coarse_mm:
+        grey += _coarse_strip(etch, canvas, off_weld, grey, rng)
+    if etch.fusion_line:
+        near = np.maximum(off_weld, in_weld) / (0.05 + 0.45 / scale)
+        ragged = np.clip(0.7 + 0.5 * wander, 0, 1.3)
+        grey -= np.float32(etch.fusion_line) * np.exp(-(near**2)) * ragged * outline
+    grey *= _etch_strength(etch, canvas.shape, rng, scale)
+    grey += etch.base_grey + etch.grain_grey * (fine + 0.5 * wander)
+    return grey, {"weld": inside, "haz": sharp * heated * (1 - inside)}
+
+
+def _clear_of_air(canvas: _Canvas, section: Section) -> Field:
+    """0 on the coupon's outline, 1 from a quarter mm inside it."""
+    solid = canvas.mask(section.outline_xy_mm) > 0
+    return np.clip(_distance_mm(solid, canvas) / 0.25, 0, 1)
+
+
+def _coarse_strip(
+    etch: EtchStyle, canvas: _Canvas, off_weld: Field, grey: Field, rng: Rng
+) -> Field:
+    """Coarse grains beside the fusion line, which look like weld metal."""
+    reach = etch.coarse_mm * (1 + 0.3 * noise.smooth(rng, canvas.shape, canvas.scale))
+    there = np.clip((reach - off_weld) / (0.3 * etch.coarse_mm), 0, 1)
+    there *= off_weld > 0
+    grains = np.tanh(1.5 * noise.smooth(rng, canvas.shape, 0.28 * canvas.scale))
+    towards = (etch.weld_grey - grey) * min(etch.coarse_grey, 1.0)
+    return (there * (towards + 0.6 * etch.streak_grey * grains)).astype(np.float32)
+
+
+def _weld_grey(
+    section: Section, etch: EtchStyle, canvas: _Canvas, in_weld: Field, rng: Rng
+) -> tuple[Field, Field]:
+    """Grain contrast of all beads, and where a later bead has reheated one."""
+    grain = np.zeros(canvas.shape, np.float32)
+    reheated = np.zeros(canvas.shape, np.float32)
+    order = list(section.beads)
+    if rng.random() < 0.5:
+        order.reverse()
+    for i, bead in enumerate(order):
+        mask = canvas.mask(bead.weld_xy_mm())
+        x, y, width, height = cv2.boundingRect(mask)
+        if not width:
+            continue
+        window = (slice(y, y + height), slice(x, x + width))
+        inside = mask[window] > 0
+        painted = _bead_grain(bead, etch, canvas, (x, y), inside, rng)
+        later = order[i + 1 : i + 2]
+        if later and etch.reheated > 0:
+            hot = _reheating(later[0], canvas, window) * etch.reheated * inside
+            painted *= 1 - hot
+            reheated[window] = np.maximum(reheated[window], hot)
+        grain[window][inside] = painted[inside]
+    if etch.bands_grey:
+        swing = noise.smooth(rng, canvas.shape, 4 * canvas.scale)
+        rings = np.sin(in_weld * rng.uniform(2.5, 7) + 1.2 * swing)
+        grain += etch.bands_grey * rings * (in_weld > 0)
+    return grain, reheated
+
+
+def _reheating(
+    later: Bead, canvas: _Canvas, window: tuple[slice, slice]
+) -> Field:
+    """Heat of a later bead in a neighbour's weld metal, 0..1."""
+    centre = canvas.pixels(later.fusion_xy_mm.mean(axis=0))
+    reach = (later.plan.width_mm / 2 + later.plan.haz_mm) * canvas.scale
+    rows = np.arange(window[0].start, window[0].stop, dtype=np.float32)[:, None]
+    columns = np.arange(window[1].start, window[1].stop, dtype=np.float32)
+    far = np.hypot(columns - centre[0], rows - centre[1]) / reach
+    return np.clip((1 - far) * 8, 0, 1).astype(np.float32)
+
+
+def _bead_grain(
+    bead: Bead,
+    etch: EtchStyle,
+    canvas: _Canvas,
+    corner: tuple[int, int],
+    inside: NDArray[np.bool_],
+    rng: Rng,
+) -> Field:
+    """Columnar grains of one bead, grown from its fusion line to the crown."""
+    scale, shape = canvas.scale, inside.shape
+    way = _growth(bead, etch, canvas, corner, shape, rng)
+    width = etch.streak_mm * scale * rng.uniform(0.8, 1.25)
+    length = max(6 * width, 1.2 * scale)
+    streaks = noise.drawn_along(rng, way, width=width, length=length)
+    finer = noise.drawn_along(rng, way, width=max(1.0, 0.4 * width), length=length)
+    sharp = 0.5 + etch.streak_sharp
+    mixed = np.tanh(sharp * (streaks + 0.45 * finer)) / np.tanh(sharp)
+    clouds = noise.fractal(rng, shape, 1.3 * scale, 3)
+    return etch.streak_grey * 0.8 * mixed + etch.mottle_grey * clouds
+
+
+def _growth(
+    bead: Bead,
+    etch: EtchStyle,
+    canvas: _Canvas,
+    corner: tuple[int, int],
+    shape: tuple[int, int],
+    rng: Rng,
+) -> Field:
+    """Direction of grain growth: off the fusion line, bending to the crown."""
+    line = canvas.pixels(bead.fusion_xy_mm) - corner
+    blank = np.full(shape, 255, np.uint8)
+    corners = np.round(line * 2**_SHIFT).astype(np.int32)
+    cv2.polylines(blank, [corners], False, 0, 1, shift=_SHIFT)
+    far = cv2.distanceTransform(blank, cv2.DIST_L2, 5)
+    depth = max(float(np.ptp(line[:, 1])), 2.0)
+    even = cv2.GaussianBlur(far, (0, 0), 1.0 + 0.12 * depth)
+    away_x = cv2.Sobel(even, cv2.CV_32F, 1, 0)
+    away_y = cv2.Sobel(even, cv2.CV_32F, 0, 1)
+    cap = canvas.pixels(bead.cap_xy_mm) - corner
+    wide = float(np.ptp(line[:, 0]))
+    focus_x = line[:, 0].mean() + 0.08 * wide * rng.normal()
+    focus_y = cap[:, 1].min() - 0.25 * wide * rng.uniform(0, 1)
+    rows = np.arange(shape[0], dtype=np.float32)[:, None]
+    columns = np.arange(shape[1], dtype=np.float32)
+    to_x, to_y = focus_x - columns + 0 * rows, focus_y - rows + 0 * columns
+    _unit(away_x, away_y)
+    _unit(to_x, to_y)
+    bent = np.clip(far / (0.35 * shape[0] + 1), 0, 1)
+    pull = np.clip(etch.fan + (1.1 - etch.fan) * bent, 0, 1).astype(np.float32)
+    x, y = away_x * (1 - pull) + to_x * pull, away_y * (1 - pull) + to_y * pull
+    turn = np.radians(14) * noise.smooth(rng, shape, 1.5 * canvas.scale)
+    cosine, sine = np.cos(turn), np.sin(turn)
+    x, y = x * cosine - y * sine, x * sine + y * cosine
+    _unit(x, y)
+    return np.dstack([x, y]).astype(np.float32)
+
+
+def _unit(x: Field, y: Field) -> None:
+    """Make the vectors (x, y) one long, in place."""
+    long = np.hypot(x, y) + 1e-6
+    x /= long
+    y /= long
+
+
+def _coloured(
+    grey: Field, parts: dict[str, Field], etch: EtchStyle, rng: Rng
+) -> Field:
+    """Grey → colour by the casts of plate, HAZ and weld."""
+    hue = noise.smooth(rng, grey.shape, max(grey.shape) / 6)
+    rgb = np.empty((*grey.shape, 3), np.float32)
+    for channel in range(3):
+        cast = np.float32(etch.tint[channel] - 1) * (1 + 0.4 * hue)
+        cast = cast + np.float32(etch.haz_tint[channel] - 1) * parts["haz"]
+        cast += np.float32(etch.weld_tint[channel] - 1) * parts["weld"]
+        rgb[..., channel] = grey * (1 + cast)
+    return rgb
