@@ -53,9 +53,7 @@ def find_points(
         centre_xy_px=centre,
         sources=(
             ScaleSource.constant("caliper", _DISTANCE_U_MM / request.length_mm),
-            ScaleSource.constant(
-                "graduation", math.sqrt(2) * _CLICK_U_PX / distance_px
-            ),
+            ScaleSource.constant("graduation", click_u),
             tilt,
         ),
         outline_xy_px=points,

@@ -1,0 +1,155 @@
+"""An ellipse in the photo, and its robust fit to edge points."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from weldsection.records import FloatArray
+
+_TUKEY = 4.685  # Tukey's biweight: 95 % of the efficiency of least squares
+
+
+@dataclass(frozen=True, slots=True)
+class Ellipse:
+    """The image of a unit circle under c + A u with symmetric A.
+
+    ``A = [[mean + q, s], [s, mean - q]]``: `mean` is the mean of the half axes,
+    ``hypot(q, s)`` half their difference. No angle jumps where it is a circle.
+    """
+
+    x_px: float
+    y_px: float
+    mean_px: float
+    q_px: float = 0.0
+    s_px: float = 0.0
+
+    @property
+    def centre_xy_px(self) -> FloatArray:
+        """Centre, ``(2,)``."""
+        return np.array([self.x_px, self.y_px])
+
+    @property
+    def semi_axes_px(self) -> tuple[float, float]:
+        """Long and short half axis.
+
+        Examples
+        --------
+        >>> Ellipse(0.0, 0.0, 10.0, q_px=2.0).semi_axes_px
+        (12.0, 8.0)
+        """
+        half = math.hypot(self.q_px, self.s_px)
+        return self.mean_px + half, self.mean_px - half
+
+    @property
+    def long_axis_rad(self) -> float:
+        """Direction of the long half axis, x towards y."""
+        return 0.5 * math.atan2(self.s_px, self.q_px)
+
+    @property
+    def matrix(self) -> FloatArray:
+        """A, ``(2, 2)``."""
+        m, q, s = self.mean_px, self.q_px, self.s_px
+        return np.array([[m + q, s], [s, m - q]])
+
+    def points_xy_px(self, count: int) -> FloatArray:
+        """Points around it, ``(count, 2)``."""
+        return self.centre_xy_px + _units(count) @ self.matrix
+
+    def normals_xy(self, count: int) -> FloatArray:
+        """Outward unit normals at `points_xy_px`."""
+        normal = _units(count) @ np.linalg.inv(self.matrix)
+        return np.asarray(
+            normal / np.linalg.norm(normal, axis=1, keepdims=True), dtype=np.float64
+        )
+
+    def distance_px(self, points_xy_px: FloatArray) -> FloatArray:
+        """Distance of points outside (+) or inside (-) to first order."""
+        inverse = np.linalg.inv(self.matrix)
+        local = (points_xy_px - self.centre_xy_px) @ inverse
+        size = np.maximum(np.sqrt((local**2).sum(axis=1)), 1e-9)
+        slope = np.sqrt(((local @ inverse) ** 2).sum(axis=1)) / size
+        return np.asarray((size - 1) / np.maximum(slope, 1e-12), dtype=np.float64)
+
+    def as_array(self) -> FloatArray:
+        """The five parameters."""
+        return np.array([self.x_px, self.y_px, self.mean_px, self.q_px, self.s_px])
+
+
+@dataclass(frozen=True, slots=True)
+class EllipseFit:
+    """A fitted ellipse and how well the points carry it."""
+
+    ellipse: Ellipse
+    covariance: FloatArray
+    """``(5, 5)`` of x, y, mean, q, s; neighbouring points may share errors."""
+    residual_px: FloatArray
+    spread_px: float
+    """Robust standard deviation of the residuals."""
+
+
+def fit_ellipse(
+    points_xy_px: FloatArray, start: Ellipse, *, rounds: int = 10
+) -> EllipseFit:
+    """Fit an ellipse to points in order around it, stray points left out.
+
+    NaN points count as not seen; `rounds` limits the re-weighting.
+    """
+    seen = np.isfinite(points_xy_px).all(axis=1)
+    points = points_xy_px[seen]
+    ellipse = start
+    for _ in range(rounds):
+        residual = ellipse.distance_px(points)
+        spread = max(1.4826 * float(np.median(np.abs(residual))), 0.02)
+        weight = np.clip(1 - (residual / (_TUKEY * spread)) ** 2, 0, None) ** 2
+        jacobian = _slopes(ellipse, points)
+        scaled = jacobian * weight[:, None]
+        normal = scaled.T @ jacobian + 1e-9 * np.eye(5)
+        change = np.linalg.solve(normal, -scaled.T @ residual)
+        ellipse = Ellipse(*(ellipse.as_array() + change))
+        if float(np.abs(change).max()) < 1e-3:
+            break
+    all_residuals = np.full(len(points_xy_px), np.nan)
+    all_residuals[seen] = ellipse.distance_px(points)
+    used = np.where(weight > 0, residual, 0.0)
+    variance = spread**2 * shared_error(used)
+    inverse = np.linalg.inv(normal)
+    covariance = variance * inverse @ (scaled.T @ scaled) @ inverse
+    return EllipseFit(ellipse, covariance, all_residuals, spread)
+
+
+def shared_error(residual: FloatArray) -> float:
+    """How much longer the list of residuals is than its independent part.
+
+    Sum of the autocorrelation up to where it first falls below a tenth.
+    """
+    centred = residual - residual.mean()
+    power = float(centred @ centred)
+    if power <= 0:
+        return 1.0
+    total = 1.0
+    for lag in range(1, max(len(residual) // 6, 2)):
+        correlation = float(centred[lag:] @ centred[:-lag]) / power
+        if correlation < 0.1:
+            break
+        total += 2 * correlation
+    return total
+
+
+def _units(count: int) -> FloatArray:
+    angle = 2 * np.pi * np.arange(count) / count
+    return np.column_stack([np.cos(angle), np.sin(angle)])
+
+
+def _slopes(ellipse: Ellipse, points_xy_px: FloatArray) -> FloatArray:
+    """Derivatives of the distances with respect to the five parameters."""
+    inverse = np.linalg.inv(ellipse.matrix)
+    way = (points_xy_px - ellipse.centre_xy_px) @ inverse
+    way /= np.maximum(np.sqrt((way**2).sum(axis=1, keepdims=True)), 1e-9)
+    normal = way @ inverse
+    normal /= np.sqrt((normal**2).sum(axis=1, keepdims=True))
+    (ux, uy), (nx, ny) = way.T, normal.T
+    columns = [nx, ny, nx * ux + ny * uy, nx * ux - ny * uy, nx * uy + ny * ux]
+    return -np.column_stack(columns)

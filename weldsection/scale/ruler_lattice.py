@@ -1,0 +1,200 @@
+"""Evenly spaced marks along a line, seen in perspective.
+
+Mark k stands at ``u = (a k + b) / (c k + 1)``: equal steps on a rule, drawn
+together towards the side where the rule runs away from the camera.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import find_peaks
+
+from weldsection.records import FloatArray
+
+# neighbouring gaps on a rule differ by far less than this share; noise does not
+_GAP_SHARE = 0.2
+# a mark belongs to the lattice within this share of a step
+_NEAR_SHARE = 0.18
+_SHORTEST_RUN = 5
+# a stretch continues while this share of its expected marks is there
+_FILLED = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Lattice:
+    """Marks numbered along a line and the perspective that spaces them."""
+
+    numbers: FloatArray
+    u_px: FloatArray
+    coefficients: FloatArray
+    """(a, b, c)."""
+
+    @property
+    def pitch_px(self) -> float:
+        """Step at the middle of the marks."""
+        middle = float(np.median(self.numbers))
+        at = self.at(np.array([middle - 0.5, middle + 0.5]))
+        return float(abs(at[1] - at[0]))
+
+    @property
+    def rms_px(self) -> float:
+        """Scatter of the marks about the lattice."""
+        return float(np.sqrt(np.mean((self.at(self.numbers) - self.u_px) ** 2)))
+
+    @property
+    def filled(self) -> float:
+        """Share of the marks between the first and the last that were seen."""
+        return len(self.numbers) / (float(np.ptp(self.numbers)) + 1)
+
+    def at(self, numbers: FloatArray) -> FloatArray:
+        """Positions of marks by their numbers, in px."""
+        a, b, c = self.coefficients
+        return np.asarray((a * numbers + b) / (c * numbers + 1), dtype=np.float64)
+
+    def pitch_at(self, numbers: FloatArray) -> FloatArray:
+        """Step in px at marks."""
+        a, b, c = self.coefficients
+        step = (a - b * c) / (c * numbers + 1) ** 2
+        return np.asarray(np.abs(step), dtype=np.float64)
+
+
+def best_lattice(profile: FloatArray) -> Lattice | None:
+    """Find the longest row of evenly spaced peaks in a profile.
+
+    Peaks are tried down to three depths, so that neither grain nor a few very
+    strong strokes decide.
+    """
+    peaks, prominence = _peaks(profile)
+    if len(peaks) <= _SHORTEST_RUN:
+        return None
+    strong = float(np.percentile(prominence, 90))
+    best: Lattice | None = None
+    for share in (0.2, 0.4, 0.6):
+        chosen = peaks[prominence > share * strong]
+        for run in _runs(chosen):
+            lattice = _grow(run, chosen)
+            if lattice is not None and _merit(lattice) > _merit(best):
+                best = lattice
+    return best
+
+
+def _merit(lattice: Lattice | None) -> float:
+    """Marks seen less twice the marks missed."""
+    if lattice is None:
+        return 0.0
+    seen = len(lattice.numbers)
+    missed = float(np.ptp(lattice.numbers)) + 1 - seen
+    return seen - 2 * missed
+
+
+def _peaks(profile: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Peaks to a fraction of a sample, and by how much they stand out."""
+    at, properties = find_peaks(profile, prominence=2.0)
+    left, middle, right = profile[at - 1], profile[at], profile[at + 1]
+    bend = left - 2 * middle + right
+    shift = np.where(bend < 0, 0.5 * (left - right) / np.minimum(bend, -1e-9), 0.0)
+    return at + shift, np.asarray(properties["prominences"], dtype=np.float64)
+
+
+def _runs(peaks: FloatArray, count: int = 3) -> list[FloatArray]:
+    """The longest runs of peaks whose gaps are alike."""
+    gaps = np.diff(peaks)
+    if len(gaps) < _SHORTEST_RUN:
+        return []
+    alike = np.abs(np.diff(gaps)) < _GAP_SHARE * np.minimum(gaps[1:], gaps[:-1])
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], alike.astype(int), [0]])))
+    starts, ends = edges[::2], edges[1::2]
+    order = np.argsort(starts - ends)[:count]
+    return [
+        peaks[starts[i] : ends[i] + 2]
+        for i in order
+        if ends[i] - starts[i] + 2 > _SHORTEST_RUN
+    ]
+
+
+def _grow(run: FloatArray, peaks: FloatArray) -> Lattice | None:
+    """Number the peaks of a run and follow the lattice to both sides."""
+    numbers = np.arange(len(run), dtype=np.float64)
+    if len(run) > 24:
+        # a long run may hide one false step: start from its middle
+        cut = slice(len(run) // 2 - 8, len(run) // 2 + 8)
+        run, numbers = run[cut], numbers[: len(run[cut])]
+    lattice = Lattice(numbers, run, fit_lattice(numbers, run))
+    for _ in range(40):
+        grown = _extended(lattice, peaks)
+        if grown is None or len(grown.numbers) < _SHORTEST_RUN:
+            return None
+        if (grown.numbers[0], grown.numbers[-1], len(grown.numbers)) == (
+            lattice.numbers[0],
+            lattice.numbers[-1],
+            len(lattice.numbers),
+        ):
+            return grown
+        lattice = grown
+    return lattice
+
+
+def _extended(lattice: Lattice, peaks: FloatArray) -> Lattice | None:
+    """Take in the peaks that fit, a quarter of the length further on each side."""
+    first, last = lattice.numbers[0], lattice.numbers[-1]
+    reach = max(3.0, np.floor(0.25 * (last - first)))
+    numbers = np.arange(first - reach, last + reach + 1)
+    wanted = lattice.at(numbers)
+    pitch = lattice.pitch_at(numbers)
+    nearest = np.clip(np.searchsorted(peaks, wanted), 1, len(peaks) - 1)
+    nearest -= (wanted - peaks[nearest - 1] < peaks[nearest] - wanted).astype(int)
+    hit = np.abs(peaks[nearest] - wanted) < np.maximum(_NEAR_SHARE * pitch, 0.7)
+    # a pole of the perspective within reach: no such rule
+    if not np.all(np.diff(wanted) > 0):
+        return None
+    hit = _continuous(hit)
+    if np.count_nonzero(hit) < _SHORTEST_RUN:
+        return None
+    numbers, u = numbers[hit], peaks[nearest[hit]]
+    return Lattice(numbers, u, fit_lattice(numbers, u))
+
+
+def _continuous(hit: FloatArray) -> FloatArray:
+    """Drop what lies beyond a stretch with too many marks missing."""
+    kernel = np.ones(7) / 7
+    share = np.convolve(hit.astype(float), kernel, mode="same")
+    share[:3] = share[3] if len(share) > 6 else share[:3]
+    share[-3:] = share[-4] if len(share) > 6 else share[-3:]
+    good = share >= _FILLED
+    middle = len(hit) // 2
+    bad_before = np.flatnonzero(~good[:middle])
+    bad_after = np.flatnonzero(~good[middle:])
+    kept = hit.copy()
+    if len(bad_before):
+        kept[: bad_before[-1] + 1] = False
+    if len(bad_after):
+        kept[middle + bad_after[0] :] = False
+    return kept
+
+
+def fit_lattice(numbers: FloatArray, u_px: FloatArray) -> FloatArray:
+    """Fit (a, b, c) to marks, outliers left out; c stays 0 under eight marks."""
+    weight = np.ones_like(u_px)
+    coefficients = np.zeros(3)
+    middle = float(np.mean(numbers))
+    half = max(float(np.ptp(numbers)) / 2, 1.0)
+    t = (numbers - middle) / half
+    for _ in range(4):
+        design = np.column_stack([t, np.ones_like(t), -t * u_px])
+        if len(u_px) < 8:
+            design = design[:, :2]
+        solved = np.linalg.lstsq(
+            design * weight[:, None], u_px * weight, rcond=None
+        )[0]
+        p, q = solved[0], solved[1]
+        r = solved[2] if len(solved) == 3 else 0.0
+        residual = (p * t + q) / (r * t + 1) - u_px
+        spread = max(1.4826 * float(np.median(np.abs(residual))), 0.05)
+        weight = np.clip(1 - (residual / (4.685 * spread)) ** 2, 0, None)
+        coefficients = np.array([p, q, r])
+    p, q, r = coefficients
+    # back from t = (k - middle) / half to k, with 1 as constant below
+    scale = half - r * middle
+    return np.array([p, q * half - p * middle, r]) / scale

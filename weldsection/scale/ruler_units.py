@@ -1,0 +1,228 @@
+"""Which graduation a rule has, from the order of its long and short ticks.
+
+Millimetres are counted in fives and tens, inches halved again and again. The
+lengths of the ticks along an edge show which of the two it is. What they leave
+open (tenths of an inch are counted in fives and tens too) is settled by the
+size of the ticks themselves and of the coupon, where that is clear enough.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from weldsection.records import FloatArray
+
+INCH_MM = 25.4
+# scatter of a tick's read length in steps of the graduation, and the share of
+# ticks that a stain, a shadow or a numeral may give any length up to 20 steps
+_LENGTH_SD, _STRAY_SHARE, _STRAY_STEPS = 0.16, 0.06, 20.0
+# neighbouring tiers differ by at least this much where they are told apart
+_TIER_STEPS = 0.25
+# shortest and longest ticks of shop rules in mm, and the spread of their ratio
+# to that in logarithm (common practice, no source; nine drawn rules: 0.2)
+_SHORT_TICK_MM, _LONG_TICK_MM, _TICK_LOG_SD = 3.0, 6.5, 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Graduation:
+    """One way to divide a rule."""
+
+    name: str
+    system: str
+    """``mm`` or ``inch``."""
+    step_mm: float
+    tiers: tuple[int, ...]
+    """Every how many steps a tick is longer, each a multiple of the one before."""
+    rarity: float = 0.0
+    """How much rarer than millimetres, in units of the logarithm of odds."""
+
+
+# rarity: common practice, no source
+GRADUATIONS = (
+    Graduation("1 mm", "mm", 1.0, (5, 10)),
+    Graduation("0.5 mm", "mm", 0.5, (2, 10, 20)),
+    Graduation("1/8 inch", "inch", INCH_MM / 8, (2, 4, 8), 1.5),
+    Graduation("1/16 inch", "inch", INCH_MM / 16, (2, 4, 8, 16)),
+    Graduation("1/32 inch", "inch", INCH_MM / 32, (2, 4, 8, 16, 32), 0.5),
+    Graduation("1/64 inch", "inch", INCH_MM / 64, (2, 4, 8, 16, 32, 64), 1.0),
+    Graduation("1/10 inch", "inch", INCH_MM / 10, (5, 10), 2.0),
+    Graduation("1/20 inch", "inch", INCH_MM / 20, (2, 10, 20), 2.5),
+    Graduation("1/50 inch", "inch", INCH_MM / 50, (5, 10, 50), 3.0),
+    Graduation("1/100 inch", "inch", INCH_MM / 100, (5, 10, 50, 100), 3.5),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SizeGuess:
+    """Millimetres per pixel as guessed without any reference."""
+
+    mm_per_px: float
+    log_sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What the tick lengths of one edge say about one graduation."""
+
+    graduation: Graduation
+    fit: float
+    """Logarithm of the likelihood of the lengths, cost of its freedom taken off."""
+    order: float
+    """By how much the order of the ticks beats the same lengths shuffled."""
+    tiers_steps: FloatArray
+    """Length of each tier in steps, shortest first."""
+
+
+def read_graduations(numbers: FloatArray, lengths_steps: FloatArray) -> list[Reading]:
+    """Compare the lengths of numbered ticks with every graduation."""
+    seen = np.isfinite(lengths_steps)
+    k = np.asarray(numbers[seen], dtype=np.int64)
+    lengths = lengths_steps[seen]
+    by_tiers: dict[tuple[int, ...], tuple[float, float, FloatArray]] = {}
+    readings = []
+    for graduation in GRADUATIONS:
+        tiers = graduation.tiers
+        if tiers not in by_tiers:
+            by_tiers[tiers] = _best_phase(k, lengths, tiers)
+        readings.append(Reading(graduation, *by_tiers[tiers]))
+    return readings
+
+
+def _best_phase(
+    k: FloatArray, lengths: FloatArray, tiers: tuple[int, ...]
+) -> tuple[float, float, FloatArray]:
+    """Try every place of the longest tick; give (fit, order, tier lengths)."""
+    best = (-math.inf, -math.inf, np.zeros(len(tiers) + 1))
+    phases = min(tiers[-1], int(np.ptp(k)) + 1 + tiers[-2]) if len(k) else 0
+    for phase in range(phases):
+        tier = np.zeros(len(k), dtype=np.int64)
+        for index, period in enumerate(tiers, start=1):
+            tier[(k - k[0] - phase) % period == 0] = index
+        candidate = _tier_fit(tier, lengths, len(tiers) + 1)
+        if candidate[0] > best[0]:
+            best = candidate
+    fit, order, means = best
+    # the phase was chosen among so many
+    return fit - math.log(max(phases, 1)), order - math.log(max(phases, 1)), means
+
+
+def _tier_fit(
+    tier: FloatArray, lengths: FloatArray, count: int
+) -> tuple[float, float, FloatArray]:
+    """Likelihood of lengths with one rising length for each tier."""
+    means = np.full(count, np.nan)
+    sizes = np.bincount(tier, minlength=count)
+    for index in np.flatnonzero(sizes):
+        means[index] = np.median(lengths[tier == index])
+    present = np.flatnonzero(sizes)
+    means[present] = _rising(means[present], sizes[present])
+    expected = means[tier]
+    fit = _log_likelihood(lengths - expected).sum()
+    freedom = 1 + np.count_nonzero(np.diff(means[present]) > 1e-9)
+    fit -= 0.5 * freedom * math.log(max(len(lengths), 2))
+    shuffled = np.exp(_log_likelihood(lengths[:, None] - means[present]))
+    shuffled = np.log(shuffled @ (sizes[present] / len(lengths))).sum()
+    return float(fit), float(fit - shuffled), means
+
+
+def _rising(means: FloatArray, sizes: FloatArray) -> FloatArray:
+    """Pool neighbouring tiers that are not clearly longer than the one below."""
+    groups = [[float(m), float(s), 1.0] for m, s in zip(means, sizes, strict=True)]
+    index = 0
+    while index < len(groups) - 1:
+        low, high = groups[index], groups[index + 1]
+        if high[0] - low[0] < _TIER_STEPS:
+            size = low[1] + high[1]
+            mean = (low[0] * low[1] + high[0] * high[1]) / size
+            groups[index : index + 2] = [[mean, size, low[2] + high[2]]]
+            index = max(index - 1, 0)
+        else:
+            index += 1
+    return np.concatenate([np.full(int(n), mean) for mean, _, n in groups])
+
+
+def _log_likelihood(residual: FloatArray) -> FloatArray:
+    """Normal scatter with a share of strays."""
+    normal = np.exp(-0.5 * (residual / _LENGTH_SD) ** 2)
+    normal /= _LENGTH_SD * math.sqrt(2 * math.pi)
+    return np.asarray(
+        np.log((1 - _STRAY_SHARE) * normal + _STRAY_SHARE / _STRAY_STEPS)
+    )
+
+
+def odds_of(
+    edges: Sequence[tuple[Sequence[Reading], float]], ratio: float, guess: SizeGuess
+) -> dict[Graduation, float]:
+    """
+    Log odds of each graduation of the first edge, best 0.
+
+    Parameters
+    ----------
+    edges
+        For one or both edges of a rule: readings and step in px.
+    ratio
+        Step of the second edge over that of the first, perspective removed.
+    guess
+        Size of a pixel as guessed from the coupon or the picture.
+    """
+    readings, step_px = edges[0]
+    other = edges[1][0] if len(edges) > 1 else ()
+    log_odds = {}
+    for reading in readings:
+        value = _plausible(reading, step_px, guess)
+        if other:
+            value += max(_together(reading, second, ratio) for second in other)
+        log_odds[reading.graduation] = value
+    best = max(log_odds.values())
+    return {graduation: value - best for graduation, value in log_odds.items()}
+
+
+def _plausible(reading: Reading, step_px: float, guess: SizeGuess) -> float:
+    """Fit to the lengths, plus how likely such a rule in such a picture is."""
+    step_mm = reading.graduation.step_mm
+    size = math.log(step_mm / step_px / guess.mm_per_px) / guess.log_sd
+    return (
+        reading.fit
+        - reading.graduation.rarity
+        - 0.5 * size**2
+        + _tick_size(reading)
+        - _idle_tiers(reading)
+    )
+
+
+def _tick_size(reading: Reading) -> float:
+    """How likely ticks of this size are, as a logarithm."""
+    tiers = reading.tiers_steps[np.isfinite(reading.tiers_steps)]
+    if not len(tiers):
+        return 0.0
+    step_mm = reading.graduation.step_mm
+    short = math.log(max(tiers[0], 0.1) * step_mm / _SHORT_TICK_MM)
+    long = math.log(max(tiers[-1], 0.1) * step_mm / _LONG_TICK_MM)
+    return -0.5 * ((short + long) / 2 / _TICK_LOG_SD) ** 2
+
+
+def _idle_tiers(reading: Reading) -> float:
+    """Cost of tiers that should be longer than the one below and are not."""
+    means = reading.tiers_steps
+    both = np.isfinite(means[1:]) & np.isfinite(means[:-1])
+    same = np.count_nonzero(np.diff(means)[both] < 1e-9)
+    # one rule in five shows a given pair of tiers alike (common practice)
+    return 1.6 * float(same)
+
+
+def _together(first: Reading, second: Reading, ratio: float) -> float:
+    """How well a graduation of the other edge goes with the ratio of steps."""
+    expected = second.graduation.step_mm / first.graduation.step_mm
+    # 1 %: perspective is removed only as well as the first edge shows it
+    miss = math.log(expected / ratio) / 0.01
+    return (
+        second.fit
+        - second.graduation.rarity
+        + _tick_size(second)
+        - _idle_tiers(second)
+        - min(0.5 * miss**2, 40.0)
+    )
