@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -99,7 +100,7 @@ def paint_face(
         Empty rim around the face.
     """
     canvas = _canvas(section, px_per_mm, margin_mm)
-    labels = _labels(section, canvas)
+    labels = label_map(section, canvas.pixels, canvas.shape)
     grey, parts = _etched_grey(section, etch, canvas, labels, rng)
     rgb = _coloured(grey, parts, etch, rng)
     metal = cv2.max(
@@ -121,23 +122,31 @@ def _canvas(section: Section, px_per_mm: float, margin_mm: float) -> _Canvas:
     return _Canvas((int(rows), int(columns)), (float(low[0]), float(low[1])), px_per_mm)
 
 
-def _labels(section: Section, canvas: _Canvas) -> NDArray[np.uint8]:
-    """Class of each pixel; weld over HAZ over plate, spatter and burr beside."""
-    labels = np.zeros(canvas.shape, np.uint8)
-    plate = canvas.mask(section.outline_xy_mm) > 0
-    odd = canvas.mask(*section.spatter_xy_mm, *section.burr_xy_mm) > 0
-    labels[odd] = OTHER_METAL
-    labels[plate] = BASE
-    haz = canvas.mask(*(_closed_haz(bead) for bead in section.beads)) > 0
-    weld = canvas.mask(*(bead.weld_xy_mm() for bead in section.beads)) > 0
-    labels[haz & plate] = HAZ
-    labels[weld] = WELD
+def label_map(
+    section: Section, to_pixels: Callable[[Points], Points], shape: tuple[int, int]
+) -> NDArray[np.uint8]:
+    """
+    Class of each pixel: weld over HAZ over plate, spatter and burr beside it.
+
+    ``to_pixels`` carries outlines in mm onto the grid (x, y in pixels).
+    """
+    labels = np.zeros(shape, np.uint8)
+    for outline in (*section.spatter_xy_mm, *section.burr_xy_mm):
+        _fill(labels, to_pixels(outline), OTHER_METAL)
+    _fill(labels, to_pixels(section.outline_xy_mm), BASE)
+    heated = np.zeros(shape, np.uint8)
+    for bead in section.beads:
+        _fill(heated, to_pixels(bead.haz_xy_mm), HAZ)
+    labels[(heated > 0) & (labels == BASE)] = HAZ
+    for bead in section.beads:
+        _fill(labels, to_pixels(bead.weld_xy_mm()), WELD)
     return labels
 
 
-def _closed_haz(bead: Bead) -> Points:
-    """HAZ and fused root of one bead as one outline."""
-    return bead.haz_xy_mm
+def _fill(image: NDArray[np.uint8], corners_xy_px: Points, value: int) -> None:
+    """Fill an outline, hard edged, with corners at sub-pixel places."""
+    corners = np.round(corners_xy_px * 2**_SHIFT).astype(np.int32)
+    cv2.fillPoly(image, [corners], value, shift=_SHIFT)
 
 
 def _distance_mm(mask: NDArray[np.bool_], canvas: _Canvas) -> Field:
@@ -256,9 +265,7 @@ def _weld_grey(
     return grain, reheated
 
 
-def _reheating(
-    later: Bead, canvas: _Canvas, window: tuple[slice, slice]
-) -> Field:
+def _reheating(later: Bead, canvas: _Canvas, window: tuple[slice, slice]) -> Field:
     """Heat of a later bead in a neighbour's weld metal, 0..1."""
     centre = canvas.pixels(later.fusion_xy_mm.mean(axis=0))
     reach = (later.plan.width_mm / 2 + later.plan.haz_mm) * canvas.scale
@@ -333,9 +340,7 @@ def _unit(x: Field, y: Field) -> None:
     y /= long
 
 
-def _coloured(
-    grey: Field, parts: dict[str, Field], etch: EtchStyle, rng: Rng
-) -> Field:
+def _coloured(grey: Field, parts: dict[str, Field], etch: EtchStyle, rng: Rng) -> Field:
     """Grey → colour by the casts of plate, HAZ and weld."""
     hue = noise.smooth(rng, grey.shape, max(grey.shape) / 6)
     rgb = np.empty((*grey.shape, 3), np.float32)

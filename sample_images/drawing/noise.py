@@ -45,9 +45,7 @@ def smooth(rng: Rng, shape: Shape, cell: float | tuple[float, float]) -> Field:
             : max(2, -(-limit[0] * small[0] // full[0])),
             : max(2, -(-limit[1] * small[1] // full[1])),
         ]
-        knots = cv2.resize(
-            knots, (limit[1], limit[0]), interpolation=cv2.INTER_CUBIC
-        )
+        knots = cv2.resize(knots, (limit[1], limit[0]), interpolation=cv2.INTER_CUBIC)
     row = int(rng.integers(0, knots.shape[0] - shape[0] + 1))
     column = int(rng.integers(0, knots.shape[1] - shape[1] + 1))
     return knots[row : row + shape[0], column : column + shape[1]] * np.float32(1.25)
@@ -92,9 +90,7 @@ def brushed(
     )
 
 
-def drawn_along(
-    rng: Rng, direction: Field, *, width: float, length: float
-) -> Field:
+def drawn_along(rng: Rng, direction: Field, *, width: float, length: float) -> Field:
     """
     Streaks that follow a field of directions (line integral of noise).
 

@@ -73,8 +73,10 @@ def random_section(
 def _random_plate(rng: Rng, length_mm: tuple[float, float]) -> PlatePlan:
     """A plate 3-25 mm thick, mostly of the stocked thicknesses."""
     stock = rng.choice([3, 4, 5, 6, 8, 10, 12, 15, 20, 25])
-    thick = float(stock) * rng.normal(1.0, 0.012) if rng.random() < 0.7 else float(
-        np.exp(rng.uniform(np.log(3), np.log(25)))
+    thick = (
+        float(stock) * rng.normal(1.0, 0.012)
+        if rng.random() < 0.7
+        else float(np.exp(rng.uniform(np.log(3), np.log(25))))
     )
     length = rng.uniform(*length_mm)
     bow = rng.choice([0.0, 1.0], p=[0.4, 0.6]) * rng.normal(0, 0.5)
@@ -220,8 +222,10 @@ def _random_spatter(rng: Rng, section: Section) -> tuple[NDArray[np.float64], ..
         for bead in section.beads:
             cap = bead.cap_xy_mm
             if bead.span_mm[0] - radius < s < bead.span_mm[1] + radius:
-                base = np.nan if rng.random() < 0.7 else float(
-                    np.interp(s, cap[:, 0], cap[:, 1])
+                base = (
+                    np.nan
+                    if rng.random() < 0.7
+                    else float(np.interp(s, cap[:, 0], cap[:, 1]))
                 )
         if np.isnan(base):
             continue
@@ -230,7 +234,10 @@ def _random_spatter(rng: Rng, section: Section) -> tuple[NDArray[np.float64], ..
         rim = radius * (1 + shapes.wave(32, rng, 0.06, 2))
         sunk = rng.uniform(0.1, 0.95)
         drop = np.column_stack(
-            [s + rim * np.cos(angle), base - radius * flat * sunk + flat * rim * np.sin(angle)]
+            [
+                s + rim * np.cos(angle),
+                base - radius * flat * sunk + flat * rim * np.sin(angle),
+            ]
         )
         drop[:, 1] = np.minimum(drop[:, 1], base + 0.02)
         drops.append(bend(drop, section.plate))

@@ -197,9 +197,7 @@ def _haz_edge(fusion: Points, plan: BeadPlan, plate: PlatePlan) -> Points:
     toe = rng.uniform(0.55, 1.0, 2)
     reach = np.interp(share, [-1, 0, 1], [toe[0], 1.0, toe[1]])
     reach = plan.haz_mm * (reach + shapes.wave(len(fusion), rng, plan.haz_waviness, 4))
-    s = np.linspace(
-        fusion[0, 0] - reach.max(), fusion[-1, 0] + reach.max(), 400
-    )
+    s = np.linspace(fusion[0, 0] - reach.max(), fusion[-1, 0] + reach.max(), 400)
     over = reach**2 - (s[:, None] - fusion[:, 0]) ** 2
     depth = np.where(
         over >= 0, fusion[:, 1] + np.sqrt(np.maximum(over, 0)), -np.inf

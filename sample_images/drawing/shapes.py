@@ -78,9 +78,7 @@ def cap_line(name: str, half_mm: float, rise_mm: float) -> Array:
     return np.column_stack([u * half_mm, height / height.max() * rise_mm])
 
 
-def wave(
-    count: int, rng: np.random.Generator, amplitude: float, bumps: float
-) -> Array:
+def wave(count: int, rng: np.random.Generator, amplitude: float, bumps: float) -> Array:
     """Smooth random line of about so many bumps; rms equals the amplitude."""
     if amplitude <= 0:
         return np.zeros(count)

@@ -154,9 +154,7 @@ def _scratches(
         )
         long = rng.exponential(6) * scale + 2
         x, y = rng.uniform(0, shape[1]), rng.uniform(0, shape[0])
-        ends = np.array(
-            [[x, y], [x + long * np.cos(way), y - long * np.sin(way)]]
-        )
+        ends = np.array([[x, y], [x + long * np.cos(way), y - long * np.sin(way)]])
         target = drawn if rng.random() < 0.55 else dark
         corners = np.round(ends * 16).astype(np.int32)
         thick = 1 + int(rng.random() < 0.1 and scale > 12)
@@ -190,9 +188,9 @@ def _rim(
     rgb *= (1 + worn.rim_grey * near)[..., None]
 
 
-def _cut_out(rgb: Field, centre: tuple[float, float], reach: float) -> tuple[
-    Field, Field, Field
-]:
+def _cut_out(
+    rgb: Field, centre: tuple[float, float], reach: float
+) -> tuple[Field, Field, Field]:
     """View of the picture around a place, with coordinates from that place."""
     rows, columns = rgb.shape[:2]
     x0, x1 = (int(np.clip(centre[0] + s * reach, 0, columns)) for s in (-1, 1))
@@ -211,9 +209,7 @@ def _dot(rgb: Field, centre: tuple[float, float], radius: float, dark: float) ->
     view *= (1 + 0.15 * np.exp(-(((far - 1.5) / 0.4) ** 2)))[..., None]
 
 
-def _indents(
-    rgb: Field, centre: tuple[float, float], rng: Rng, scale: float
-) -> None:
+def _indents(rgb: Field, centre: tuple[float, float], rng: Rng, scale: float) -> None:
     """A row of hardness indents."""
     way = np.radians(rng.choice([0, 90, 45]) + rng.normal(0, 5))
     step = rng.uniform(0.4, 1.2) * scale
@@ -250,7 +246,9 @@ def _fingerprint(
     if not view.size:
         return
     bend = 0.6 * noise.smooth(rng, view.shape[:2], 4 * scale)
-    ridge = np.sin(np.hypot(x, 0.7 * y + 3 * scale) / scale * 2 * np.pi / 0.5 + 4 * bend)
+    ridge = np.sin(
+        np.hypot(x, 0.7 * y + 3 * scale) / scale * 2 * np.pi / 0.5 + 4 * bend
+    )
     patch = np.exp(-((np.hypot(x, y / 1.3) / (6 * scale)) ** 4))
     view *= (1 - rng.uniform(0.03, 0.12) * np.clip(ridge, 0, 1) * patch)[..., None]
 

@@ -1,0 +1,232 @@
+"""Many small labelled pictures, quick enough to train on.
+
+`training_strip` is a coupon's face brought onto a mm grid, as the measuring
+program sees it; `training_view` a whole small photo, for finding the coupon.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from sample_images.drawing import body, camera, face, plans, styles
+from sample_images.drawing.bench import HELD_OUT_BENCHES
+from sample_images.drawing.camera import Pose
+from sample_images.drawing.compose import Setting, compose, random_setting
+from sample_images.drawing.section import Section
+
+Picture = NDArray[np.uint8]
+Rng = np.random.Generator
+
+
+@dataclass(frozen=True, slots=True)
+class _Shot:
+    """Everything drawn by lot about one picture but its camera."""
+
+    section: Section
+    etch: styles.EtchStyle
+    worn: styles.SurfaceStyle
+    look: body.BodyLook
+    setting: Setting
+    tier: str
+
+
+def _random_shot(rng: Rng, length_mm: tuple[float, float], *, unseen: bool) -> _Shot:
+    """Coupon, etch, wear, body and bench drawn by lot."""
+    tier = str(rng.choice(["clean", "phone", "hard"], p=[0.12, 0.5, 0.38]))
+    family = str(rng.choice(styles.HELD_OUT_FAMILIES)) if unseen else None
+    wear = {"clean": 0.1, "phone": 0.4, "hard": 0.85}[tier] * rng.uniform(0.5, 1.2)
+    worn = styles.random_surface(rng, min(wear, 1.0))
+    setting = random_setting(rng, tier=tier, flush=worn.resin)
+    if unseen:
+        top = str(rng.choice(HELD_OUT_BENCHES))
+        setting = Setting(top, 0.3, None, setting.light_slope, setting.lamp)
+    return _Shot(
+        section=plans.random_section(rng, length_mm=length_mm),
+        etch=styles.random_etch(rng, family),
+        worn=worn,
+        look=body.random_body(rng, flush=worn.resin and not unseen),
+        setting=setting,
+        tier=tier,
+    )
+
+
+def training_strip(
+    seed: int, mm_per_px: float = 0.05, *, unseen: bool = False
+) -> tuple[Picture, Picture]:
+    """
+    One coupon's face on a mm grid, as it comes out of a phone photo.
+
+    Parameters
+    ----------
+    seed
+        Same seed, same picture.
+    mm_per_px
+        Step of the grid.
+    unseen
+        Draw the etches and benches that are held out from training.
+
+    Returns
+    -------
+    rgb
+        Rows × columns × 3.
+    labels
+        0 background, 1 plate, 2 HAZ, 3 weld metal, 4 other metal of the coupon.
+    """
+    rng = np.random.default_rng([seed, 11])
+    shot = _random_shot(rng, (22.0, 85.0), unseen=unseen)
+    scale = float(np.exp(rng.uniform(np.log(6), np.log(34))))
+    if shot.tier == "clean":
+        scale = float(rng.uniform(15, 34))
+    margin = rng.uniform(3, 6)
+    pose = _close_pose(rng, shot.section, scale, margin, shot.tier)
+    painted = face.paint_face(
+        shot.section, shot.etch, shot.worn, rng, px_per_mm=float(max(1.1 * scale, 14))
+    )
+    light, labels = compose(shot.section, painted, pose, shot.look, shot.setting, rng)
+    seen = _through_camera(light, rng, shot.tier, scale)
+    return _onto_grid(shot.section, seen, labels, pose, rng, mm_per_px, margin)
+
+
+def _close_pose(
+    rng: Rng, section: Section, scale: float, margin: float, tier: str
+) -> Pose:
+    """A camera pose whose picture is just the coupon and a margin."""
+    plate = section.plate
+    low = section.outline_xy_mm.min(axis=0) - margin
+    high = section.outline_xy_mm.max(axis=0) + margin
+    middle = plate.length_mm / 2, plate.thickness_mm / 2
+    tilt = rng.normal(0, 6, 2).clip(-15, 15)
+    roll = rng.normal(0, 3) if rng.random() < 0.7 else rng.uniform(-20, 20)
+    if tier == "clean":
+        tilt, roll = np.zeros(2), rng.normal(0, 1)
+    off_axis = rng.normal(0, 0.3, 2) * 3000
+    big = camera.stand(
+        (4000, 3000),
+        aim_xy_mm=middle,
+        aim_px=(2000 + off_axis[0] * scale / 30, 1500 + off_axis[1] * scale / 30),
+        px_per_mm=scale,
+        distance_mm=float(rng.uniform(150, 450)),
+        tilt_deg=(float(tilt[0]), float(tilt[1])),
+        roll_deg=float(roll),
+    )
+    box = np.array([[low, (high[0], low[1]), high, (low[0], high[1])]], float)
+    seen = cv2.perspectiveTransform(box, big.to_pixels)[0]
+    start = np.floor(seen.min(axis=0))
+    size = np.ceil(seen.max(axis=0)) - start + 1
+    shift = np.array([[1, 0, -start[0]], [0, 1, -start[1]], [0, 0, 1.0]])
+    return Pose(
+        shift @ big.to_pixels,
+        big.eye_xyz_mm,
+        (int(size[0]), int(size[1])),
+        big.tilt_deg,
+    )
+
+
+def _through_camera(
+    light: NDArray[np.float32], rng: Rng, tier: str, scale: float
+) -> Picture:
+    """Expose and compress."""
+    sensor = camera.random_sensor(rng, tier=tier, px_per_mm=scale)
+    return camera.jpeg(camera.expose(light, sensor, rng), sensor.jpeg_quality)
+
+
+def _onto_grid(
+    section: Section,
+    seen: Picture,
+    labels: Picture,
+    pose: Pose,
+    rng: Rng,
+    mm_per_px: float,
+    margin: float,
+) -> tuple[Picture, Picture]:
+    """Rectify with the small errors a real rectification makes."""
+    low = section.outline_xy_mm.min(axis=0) - margin
+    high = section.outline_xy_mm.max(axis=0) + margin
+    columns, rows = np.ceil((high - low) / mm_per_px).astype(int)
+    error = np.eye(3)
+    error[:2, :2] += rng.normal(0, 0.012, (2, 2)) * [[1, 0.4], [0.3, 1]]
+    error[0, 0] *= 1 + rng.normal(0, 0.02)
+    grid = np.array([[mm_per_px, 0, low[0]], [0, mm_per_px, low[1]], [0, 0, 1]])
+    centre = np.eye(3)
+    centre[:2, 2] = (low + high) / 2
+    to_mm = centre @ error @ np.linalg.inv(centre) @ grid
+    size = (int(columns), int(rows))
+    ratio = mm_per_px * np.sqrt(abs(np.linalg.det(pose.to_pixels[:2, :2])))
+    if ratio > 1.2:
+        seen = cv2.GaussianBlur(seen, (0, 0), 0.4 * float(ratio))
+    matrix = pose.to_pixels @ to_mm
+    how = cv2.INTER_CUBIC if rng.random() < 0.5 else cv2.INTER_LINEAR
+    rgb = cv2.warpPerspective(
+        seen,
+        matrix,
+        size,
+        flags=how | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    behind = cv2.warpPerspective(
+        (labels == face.OTHER_METAL).astype(np.uint8),
+        matrix,
+        size,
+        flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
+    )
+    back = np.linalg.inv(to_mm)
+    exact = face.label_map(
+        section,
+        lambda points: cv2.perspectiveTransform(np.asarray(points, float)[None], back)[
+            0
+        ],
+        (size[1], size[0]),
+    )
+    exact[(exact == 0) & (behind > 0)] = face.OTHER_METAL
+    return rgb, exact
+
+
+def training_view(
+    seed: int, width: int = 640, *, unseen: bool = False
+) -> tuple[Picture, Picture]:
+    """
+    A whole small photo with a coupon somewhere in it; labels as for a strip.
+
+    Parameters
+    ----------
+    seed
+        Same seed, same picture.
+    width
+        Columns of the picture; rows are half to all of it.
+    unseen
+        Draw the etches and benches that are held out from training.
+    """
+    rng = np.random.default_rng([seed, 12])
+    shot = _random_shot(rng, (30.0, 150.0), unseen=unseen)
+    height = int(width * rng.choice([0.5625, 0.75, 0.75, 1.0, 1.333]))
+    share = rng.uniform(0.3, 1.05)
+    scale = float(share * width / shot.section.plate.length_mm)
+    scale = min(scale, 0.7 * height / (shot.section.plate.thickness_mm + 4))
+    tilt = rng.normal(0, 6, 2).clip(-15, 15) * (shot.tier != "clean")
+    roll = rng.normal(0, 4) if rng.random() < 0.7 else rng.uniform(-22, 22)
+    reach = max(0.0, 0.9 - share) / 2 + 0.05
+    pose = camera.stand(
+        (width, height),
+        aim_xy_mm=(
+            shot.section.plate.length_mm / 2,
+            shot.section.plate.thickness_mm / 2,
+        ),
+        aim_px=(
+            width * (0.5 + rng.uniform(-reach, reach)),
+            height * (0.5 + rng.uniform(-0.36, 0.36)),
+        ),
+        px_per_mm=scale,
+        distance_mm=float(max(150.0, rng.uniform(0.8, 1.6) * width / scale)),
+        tilt_deg=(float(tilt[0]), float(tilt[1])),
+        roll_deg=float(roll),
+    )
+    painted = face.paint_face(
+        shot.section, shot.etch, shot.worn, rng, px_per_mm=max(1.1 * scale, 6.0)
+    )
+    light, labels = compose(shot.section, painted, pose, shot.look, shot.setting, rng)
+    seen = _through_camera(light, rng, shot.tier, scale)
+    return seen, labels
