@@ -15,6 +15,11 @@ from weldsection.zones import FACE, Zone, log_odds
 MARGIN_MM = 2.5  # of bare plate followed on both sides of a bead
 INSIDE_MM = (0.1, 0.2, 0.3)  # depth below the face where its zone is read
 DEEPEST_MM = 1.5  # of undercut that the contour may follow
+LINE_STEP_MM = 0.04
+ROUNDED_MM = 0.14  # of the weld face beside a toe, rounded by the grid
+CORNER_FIT_MM = (0.14, 0.6)
+GENTLEST_CORNER = 0.2  # slope of the weld face under which there is no corner
+FARTHEST_CORNER_MM = 0.3
 LOGISTIC_SD = math.pi / math.sqrt(3)  # of a standard logistic variable
 
 
@@ -23,29 +28,23 @@ class Contour:
     """The upper outline of the face about one bead, left to right."""
 
     xy_mm: FloatArray
-    """``(N, 2)`` in mm of the face."""
+    """``(N, 2)`` in mm of the face, with some bare plate on both sides."""
     u_mm: float
     """Position uncertainty across the outline."""
-    left_index: float
-    """Where along the points the left toe lies, not rounded."""
-    right_index: float
+    cap_xy_mm: FloatArray
+    """``(M, 2)`` the weld face from toe to toe."""
     left_u_mm: float
     right_u_mm: float
 
-    def point(self, index: float) -> FloatArray:
-        """Point at an index that need not be whole."""
-        whole = int(np.clip(math.floor(index), 0, len(self.xy_mm) - 2))
-        share = index - whole
-        xy = (1 - share) * self.xy_mm[whole] + share * self.xy_mm[whole + 1]
-        return np.asarray(xy)
+    @property
+    def left_toe_xy_mm(self) -> FloatArray:
+        """The left toe, ``(2,)``."""
+        return np.asarray(self.cap_xy_mm[0])
 
     @property
-    def cap_xy_mm(self) -> FloatArray:
-        """The weld face from toe to toe."""
-        first, last = math.ceil(self.left_index), math.floor(self.right_index)
-        inner = self.xy_mm[first : last + 1]
-        ends = self.point(self.left_index), self.point(self.right_index)
-        return np.vstack([ends[0], inner, ends[1]])
+    def right_toe_xy_mm(self) -> FloatArray:
+        """The right toe, ``(2,)``."""
+        return np.asarray(self.cap_xy_mm[-1])
 
 
 def follow_contour(coupon: Coupon, site: BeadSite) -> Contour | None:
@@ -55,13 +54,74 @@ def follow_contour(coupon: Coupon, site: BeadSite) -> Contour | None:
     line = _upper_outline(coupon, face, window)
     if line is None or len(line) < 20:
         return None
-    line = _even_spacing(line, 0.04)
+    line = _even_spacing(line, LINE_STEP_MM)
     weld = _inside_odds(coupon, line)
     toes = _toes(line, weld, site)
     if toes is None:
         return None
     (left, right), (left_u, right_u) = toes
-    return Contour(line, _edge_u_mm(coupon, face, line), left, right, left_u, right_u)
+    height = line[:, 1] - coupon.surface.y_at(line[:, 0])
+    levelled = np.column_stack([line[:, 0], height])
+    ends = [_corner(levelled, left, +1), _corner(levelled, right, -1)]
+    cap = _cap(line, ends, coupon)
+    return Contour(line, _edge_u_mm(coupon, face, line), cap, left_u, right_u)
+
+
+def _cap(
+    line: FloatArray,
+    corners: list[tuple[float, FloatArray]],
+    coupon: Coupon,
+) -> FloatArray:
+    """Weld face from corner to corner, without the rounding of the corners."""
+    (left, left_toe), (right, right_toe) = corners
+    clear = ROUNDED_MM / LINE_STEP_MM
+    first, last = math.ceil(left + clear), math.floor(right - clear)
+    inner = line[first : last + 1]
+    ends = []
+    for toe in (left_toe, right_toe):
+        surface = float(coupon.surface.y_at(toe[0]))
+        ends.append([toe[0], toe[1] + surface])
+    return np.vstack([ends[0], inner, ends[1]])
+
+
+def _corner(
+    levelled: FloatArray, index: float, inward: int
+) -> tuple[float, FloatArray]:
+    """
+    Sharpen a toe to where the weld face meets the plate surface.
+
+    The outline rounds the corner at a toe by the width of the grid, so the
+    face beside it is extended straight to the surface. A face that leaves the
+    plate too gently, or meets it too far from where the weld metal ends, keeps
+    the toe that the zones gave.
+
+    Returns
+    -------
+    index, toe
+        Place along the line and the toe in levelled coordinates.
+    """
+    start = _at(levelled, index)
+    steps = np.arange(CORNER_FIT_MM[0], CORNER_FIT_MM[1], LINE_STEP_MM)
+    at = index + inward * steps / LINE_STEP_MM
+    if at.min() < 0 or at.max() > len(levelled) - 1:
+        return index, start
+    points = np.array([_at(levelled, i) for i in at])
+    slope, offset = np.polyfit(steps, points[:, 1], 1)
+    if abs(slope) < GENTLEST_CORNER:
+        return index, start
+    shift = -offset / slope
+    if abs(shift) > FARTHEST_CORNER_MM:
+        return index, start
+    along = np.polyfit(steps, points[:, 0], 1)
+    corner = np.array([np.polyval(along, shift), 0.0])
+    return index + inward * shift / LINE_STEP_MM, corner
+
+
+def _at(line: FloatArray, index: float) -> FloatArray:
+    """Point of a line at an index that need not be whole."""
+    whole = int(np.clip(math.floor(index), 0, len(line) - 2))
+    share = index - whole
+    return np.asarray((1 - share) * line[whole] + share * line[whole + 1])
 
 
 def _window(coupon: Coupon, site: BeadSite) -> tuple[slice, slice]:
@@ -141,10 +201,9 @@ def _toes(
         return None
     left = _crossing(weld, int(left_part[0]), -1)
     right = _crossing(weld, int(right_part[-1]), +1)
-    spacing = float(np.median(np.hypot(*np.diff(line, axis=0).T)))
     return (left, right), (
-        _crossing_u(weld, left) * spacing,
-        _crossing_u(weld, right) * spacing,
+        _crossing_u(weld, left) * LINE_STEP_MM,
+        _crossing_u(weld, right) * LINE_STEP_MM,
     )
 
 
@@ -153,8 +212,10 @@ def _crossing(weld: FloatArray, index: int, step: int) -> float:
     other = index + step
     if not 0 <= other < len(weld):
         return float(index)
-    inside, outside = weld[index], weld[other]
-    return index + step * float(inside / (inside - outside))
+    inside, outside = float(weld[index]), float(weld[other])
+    if outside >= inside:
+        return float(index)
+    return index + step * inside / (inside - outside)
 
 
 def _crossing_u(weld: FloatArray, index: float) -> float:

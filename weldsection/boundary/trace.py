@@ -39,7 +39,7 @@ def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace 
     contour = follow_contour(coupon, site)
     if contour is None:
         return None
-    left, right = (contour.point(i) for i in (contour.left_index, contour.right_index))
+    left, right = contour.left_toe_xy_mm, contour.right_toe_xy_mm
     fan = lay_fan(left[0], right[0], _depth_to_search(coupon, left[0], right[0]))
     posterior = _solve(coupon, fan, evidence)
     fusion_steps = _median_steps(posterior.fusion)

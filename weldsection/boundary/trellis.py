@@ -57,7 +57,7 @@ def _pick(weights: FloatArray, rng: np.random.Generator) -> FloatArray:
 def step_kernel(
     count: int, *, scale: float, tail_share: float, tail_scale: float
 ) -> FloatArray:
-    """Give how likely a line moves by so many steps to the next ray, ``(count, count)``.
+    """How likely a line moves by so many steps to the next ray, ``(count, count)``.
 
     Mostly a double exponential of width `scale` steps; a small share with a
     wider one lets the steep walls of a finger through.
@@ -123,18 +123,18 @@ def solve(
     """
     rays = len(scores)
     likelihood = np.exp(scores - scores.max(axis=(1, 2), keepdims=True))
+    past = np.ones_like(likelihood)
     forward = np.empty_like(likelihood)
     backward = np.empty_like(likelihood)
-    forward[0] = likelihood[0] / likelihood[0].sum()
+    forward[0] = _unit(likelihood[0])
     for ray in range(1, rays):
-        moved = kernel.T @ forward[ray - 1] @ width_kernel
-        forward[ray] = _unit(moved * likelihood[ray])
+        past[ray] = kernel.T @ forward[ray - 1] @ width_kernel
+        forward[ray] = _unit(past[ray] * likelihood[ray])
     # `backward` holds the likelihood of its own ray too
     backward[-1] = likelihood[-1]
     for ray in range(rays - 2, -1, -1):
         ahead = kernel @ backward[ray + 1] @ width_kernel.T
         backward[ray] = _unit(ahead * likelihood[ray])
-    past = forward / np.maximum(likelihood, 1e-300)
     joint = past * backward
     joint /= joint.sum(axis=(1, 2), keepdims=True)
     flat = joint.reshape(rays, -1).argmax(axis=1)
@@ -151,6 +151,5 @@ def solve(
 
 
 def _unit(weights: FloatArray) -> FloatArray:
-    """Scale weights to one, keeping a trace of every state alive."""
-    total = weights.sum()
-    return np.asarray(weights / total + 1e-30)
+    """Scale weights to one, so that long fans do not underflow."""
+    return np.asarray(weights / weights.sum())
