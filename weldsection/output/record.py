@@ -49,7 +49,8 @@ FORMAT = "weldsection section record"
 FORMAT_VERSION = 1
 _MM_DECIMALS, _PX_DECIMALS = 4, 2
 # The plate surface is drawn as its knots, and between them straight.
-_LINES = ("left_toe", "right_toe", "fusion", "cap", "haz")
+_LINES = ("left_toe", "right_toe", "fusion", "cap", "outline", "haz")
+_LINE_DOUBTS = ("left_toe_u_mm", "right_toe_u_mm", "cap_u_mm")
 
 
 def record_text(result: SectionResult) -> str:
@@ -238,7 +239,7 @@ def _bead(bead: BeadResult, mm_to_px: FloatArray) -> Json:
         record[f"{name}_xy_px"] = _points(xy_px, _PX_DECIMALS)
     record["fusion_u_mm"] = _points(trace.fusion_u_mm, _MM_DECIMALS)
     record["doubtful"] = [bool(doubt) for doubt in trace.doubtful]
-    record["cap_u_mm"] = _number(trace.cap_u_mm)
+    record |= {name: _number(getattr(trace, name)) for name in _LINE_DOUBTS}
     return record
 
 
@@ -322,10 +323,11 @@ def _read_bead(record: Json) -> BeadResult:
         fusion_u_mm=_array(record["fusion_u_mm"]),
         doubtful=np.array(record["doubtful"], dtype=np.bool_),
         cap_xy_mm=_array(record["cap_xy_mm"]).reshape(-1, 2),
-        cap_u_mm=_nan_if_null(record["cap_u_mm"]),
+        outline_xy_mm=_array(record["outline_xy_mm"]).reshape(-1, 2),
         haz_xy_mm=_array(record["haz_xy_mm"]).reshape(-1, 2),
         fusion_draws_mm=np.empty((0, *fusion_xy_mm.shape)),
         flags=_flags(record["trace_flags"]),
+        **{name: _nan_if_null(record[name]) for name in _LINE_DOUBTS},
     )
     quantities = {
         q.attribute: Measured(

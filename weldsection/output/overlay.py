@@ -1,0 +1,406 @@
+"""The photo with the measured lines drawn on it.
+
+What is drawn is the geometry that was measured, nothing is traced anew. Values
+stand on white strips beside the photo, and every traced edge lies between two
+thin lines, a coloured and a black one, so that it can still be judged.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import cast
+
+import cv2
+import numpy as np
+
+from weldsection.output.layout import rows_needed, spread
+from weldsection.output.strokes import (
+    BLUE,
+    DARK,
+    PLUS_MINUS,
+    VERMILION,
+    WHITE,
+    YELLOW,
+    Pen,
+    draw_dimension,
+    draw_disc,
+    draw_letter,
+    draw_line,
+    draw_marker,
+    draw_text,
+    plain_letters,
+    text_size,
+)
+from weldsection.output.table import explained_flags
+from weldsection.quantities import QUANTITIES
+from weldsection.records import (
+    BeadResult,
+    BoolArray,
+    ByteArray,
+    FloatArray,
+    Photo,
+    SectionResult,
+    project,
+)
+
+# Long side of the part of the photo that is shown: fills a screen, prints on A4.
+LONG_SIDE_PX = 2400
+# A small photo is enlarged at most this much, or its pixels get in the way.
+_LARGEST_ENLARGEMENT = 3.0
+_JPEG_QUALITY = 88
+# Room left around the coupon and above its highest bead, in px of the picture.
+_MARGIN_PX, _HEADROOM_PX = 60.0, 110.0
+
+PENS = {
+    "plate surface": Pen(WHITE, gap_px=2.5, dash_px=(26, 10)),
+    "weld face": Pen(YELLOW, gap_px=3.0),
+    "fusion line": Pen(VERMILION, width_px=2, gap_px=3.5),
+    "fusion line, doubtful": Pen(VERMILION, width_px=2, gap_px=3.5, dash_px=(10, 9)),
+    "HAZ edge": Pen(BLUE, gap_px=3.0, dash_px=(4, 6)),
+}
+_DIMENSION = Pen(WHITE)
+# A letter beside a dimension must stay this far from every traced edge.
+_LETTER_CLEAR_PX = 17.0
+_LABELLED = ("penetration", "width", "reinforcement", "dilution")
+_LEGEND_SAMPLE_PX = 64
+
+
+@dataclass(frozen=True, slots=True)
+class SectionLine:
+    """One line to be drawn, in pixels of the upright photo."""
+
+    role: str
+    """A key of `PENS`."""
+    xy_px: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Dimension:
+    """One dimension of a bead, in pixels of the upright photo."""
+
+    symbol: str
+    start_xy_px: FloatArray
+    end_xy_px: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """The part of the photo that is shown, and where on the picture it is."""
+
+    left_px: int
+    top_px: int
+    right_px: int
+    bottom_px: int
+    enlargement: float
+    header: int = 0
+    """Height of the strip above, in pixels of the picture."""
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height of the part shown, in pixels of the picture."""
+        width = round((self.right_px - self.left_px) * self.enlargement)
+        return width, round((self.bottom_px - self.top_px) * self.enlargement)
+
+    def on_picture(self, xy_px: FloatArray) -> FloatArray:
+        """Give photo points in pixels of the picture; centres on integers."""
+        corner = np.array([self.left_px, self.top_px])
+        shown = (xy_px - corner + 0.5) * self.enlargement - 0.5
+        return cast(FloatArray, shown + np.array([0, self.header]))
+
+
+def overlay_jpeg(photo: Photo, result: SectionResult) -> bytes:
+    """Give the annotated picture as the content of a JPEG file."""
+    picture = draw_overlay(photo, result)
+    quality = [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY]
+    _, coded = cv2.imencode(".jpg", picture, quality)
+    return coded.tobytes()
+
+
+def draw_overlay(photo: Photo, result: SectionResult) -> ByteArray:
+    """Draw everything measured on one photo onto a copy of it.
+
+    Returns
+    -------
+    ByteArray
+        ``(rows, columns, 3)``, blue-green-red: a strip with the values of each
+        bead, the coupon with its lines, and a strip with legend and scale bar.
+    """
+    lines = section_lines(result)
+    labels = [_label(bead) for bead in result.beads]
+    view, places = _arranged(photo, result, lines, labels)
+    footer = _footer_lines(result)
+    picture = _sheet(photo, view, footer_px=70 + 26 * len(footer))
+    for line in lines:
+        draw_line(picture, view.on_picture(line.xy_px), PENS[line.role])
+    for bead, label, place in zip(result.beads, labels, places, strict=True):
+        top = _draw_bead(picture, view, result, bead)
+        _draw_label(picture, label, place, top, view.header)
+    _draw_footer(picture, view, result, footer)
+    return picture
+
+
+def section_lines(result: SectionResult) -> list[SectionLine]:
+    """Give every line of a section in pixels of the upright photo."""
+    surface = result.surface
+    surface_xy_mm = np.column_stack([surface.knots_x_mm, surface.knots_y_mm])
+    lines = [("plate surface", surface_xy_mm)]
+    for bead in result.beads:
+        trace = bead.trace
+        lines.append(("weld face", trace.cap_xy_mm))
+        lines.append(("HAZ edge", trace.haz_xy_mm))
+        for doubtful, run in _runs(trace.doubtful):
+            role = "fusion line, doubtful" if doubtful else "fusion line"
+            lines.append((role, trace.fusion_xy_mm[run]))
+    return [
+        SectionLine(role, project(result.mm_to_px, xy_mm))
+        for role, xy_mm in lines
+        if len(xy_mm) > 1
+    ]
+
+
+def dimensions(bead: BeadResult, result: SectionResult) -> list[Dimension]:
+    """Give the lines along which penetration and reinforcement were measured."""
+    found = []
+    for symbol, line_xy_mm, sign in (
+        ("P", bead.trace.fusion_xy_mm, 1.0),
+        ("R", bead.trace.cap_xy_mm, -1.0),
+    ):
+        if len(line_xy_mm) == 0:
+            continue
+        foot, tip = _furthest_from_surface(line_xy_mm, result, sign)
+        ends_px = project(result.mm_to_px, np.array([foot, tip]))
+        found.append(Dimension(symbol, ends_px[0], ends_px[1]))
+    return found
+
+
+# --------------------------------------------------------------- arrangement
+
+
+def _arranged(
+    photo: Photo,
+    result: SectionResult,
+    lines: Sequence[SectionLine],
+    labels: Sequence[list[str]],
+) -> tuple[_View, list[FloatArray]]:
+    """Choose the part of the photo to show and the places of the labels."""
+    view = _view_of(photo, result, lines)
+    width = view.size[0]
+    label_width = max((_label_size(label)[0] for label in labels), default=0) + 24
+    label_height = max((_label_size(label)[1] for label in labels), default=0) + 14
+    rows = rows_needed(len(labels), label_width, width)
+    middles = [_middle_px(bead, result) for bead in result.beads]
+    wanted = np.array([view.on_picture(middle)[0] for middle in middles])
+    order = np.argsort(wanted)
+    x = np.empty(len(labels))
+    half = label_width / 2
+    if len(labels):
+        x[order] = spread(wanted[order], label_width / rows, half, width - half)
+    places: list[FloatArray] = [np.zeros(2)] * len(labels)
+    for turn, index in enumerate(order):
+        bottom = label_height * (1 + (turn + 1) % rows)
+        places[index] = np.array([x[index], bottom])
+    return _with_header(view, round(label_height * rows + 40)), places
+
+
+def _view_of(
+    photo: Photo, result: SectionResult, lines: Sequence[SectionLine]
+) -> _View:
+    """Show the coupon with a margin, and room for numbers above the beads."""
+    surface = result.surface
+    ends_mm = surface.knots_x_mm[[0, -1]]
+    depth = result.thickness_mm if math.isfinite(result.thickness_mm) else 0.0
+    back_xy_mm = np.column_stack([ends_mm, surface.y_at(ends_mm) + depth])
+    xy_px = np.vstack(
+        [project(result.mm_to_px, back_xy_mm), *(line.xy_px for line in lines)]
+    )
+    low, high = xy_px.min(axis=0), xy_px.max(axis=0)
+    rows, columns = photo.shape
+    long_px = max(high[0] - low[0], high[1] - low[1], 1.0)
+    enlargement = min((LONG_SIDE_PX - 2 * _MARGIN_PX) / long_px, _LARGEST_ENLARGEMENT)
+    margin, headroom = _MARGIN_PX / enlargement, _HEADROOM_PX / enlargement
+    return _View(
+        left_px=max(math.floor(low[0] - margin), 0),
+        top_px=max(math.floor(low[1] - headroom), 0),
+        right_px=min(math.ceil(high[0] + margin), columns),
+        bottom_px=min(math.ceil(high[1] + margin), rows),
+        enlargement=enlargement,
+    )
+
+
+def _with_header(view: _View, header: int) -> _View:
+    return _View(
+        view.left_px,
+        view.top_px,
+        view.right_px,
+        view.bottom_px,
+        view.enlargement,
+        header,
+    )
+
+
+def _sheet(photo: Photo, view: _View, *, footer_px: int) -> ByteArray:
+    """Lay the part shown between two white strips."""
+    part = photo.bgr[view.top_px : view.bottom_px, view.left_px : view.right_px]
+    way = cv2.INTER_AREA if view.enlargement < 1 else cv2.INTER_CUBIC
+    shown = cv2.resize(part, view.size, interpolation=way)
+    width, height = view.size
+    sheet = np.full((view.header + height + footer_px, width, 3), 255, np.uint8)
+    sheet[view.header : view.header + height] = shown
+    return sheet
+
+
+# -------------------------------------------------------------------- drawing
+
+
+def _draw_bead(
+    picture: ByteArray, view: _View, result: SectionResult, bead: BeadResult
+) -> FloatArray:
+    """Draw dimensions, toes and number; give the point above the number."""
+    toes_mm = np.array([bead.trace.left_toe_xy_mm, bead.trace.right_toe_xy_mm])
+    toes = view.on_picture(project(result.mm_to_px, toes_mm))
+    cap, fusion = (
+        view.on_picture(project(result.mm_to_px, xy_mm))
+        for xy_mm in (bead.trace.cap_xy_mm, bead.trace.fusion_xy_mm)
+    )
+    for dimension in dimensions(bead, result):
+        start, end = (
+            view.on_picture(xy) for xy in (dimension.start_xy_px, dimension.end_xy_px)
+        )
+        draw_dimension(picture, start, end, _DIMENSION)
+        letter_at = start + 0.4 * (end - start) + np.array([18, 0])
+        if np.hypot(*(np.vstack([cap, fusion]) - letter_at).T).min() > _LETTER_CLEAR_PX:
+            draw_letter(picture, dimension.symbol, letter_at)
+    along = (toes[1] - toes[0]) / max(float(np.hypot(*(toes[1] - toes[0]))), 1.0)
+    up = np.array([along[1], -along[0]])
+    crest = float(max(((cap - toes[0]) @ up).max(initial=0.0), 0.0))
+    width_line = toes + (crest + 20) * up
+    for toe, end in zip(toes, width_line, strict=True):
+        draw_line(picture, np.array([toe + 22 * up, end + 6 * up]), _DIMENSION)
+        draw_marker(picture, toe, 14, Pen(YELLOW))
+    draw_dimension(picture, width_line[0], width_line[1], _DIMENSION)
+    centre = width_line.mean(axis=0) + 32 * up
+    centre[1] = max(centre[1], view.header + 24)
+    draw_disc(picture, centre, 20, str(bead.number))
+    return cast(FloatArray, centre - np.array([0, 22]))
+
+
+def _label(bead: BeadResult) -> list[str]:
+    """Give the lines of text that belong to one bead."""
+    lines = [f"bead {bead.number}"]
+    for quantity in QUANTITIES:
+        if quantity.attribute not in _LABELLED:
+            continue
+        measured = getattr(bead, quantity.attribute)
+        decimals = 1 if quantity.unit == "%" else 2
+        text = "not measured"
+        if math.isfinite(measured.value):
+            text = f"{measured.value:.{decimals}f}"
+        if math.isfinite(measured.u):
+            text += f" {PLUS_MINUS} {measured.u:.{decimals}f}"
+        lines.append(f"{quantity.symbol} {text} {quantity.unit}")
+    return [*lines, *(flag.word for flag in bead.flags)]
+
+
+def _label_size(label: Sequence[str]) -> tuple[int, int]:
+    width = max(text_size(line, 0.6, 2)[0] for line in label)
+    return width, 24 * len(label)
+
+
+def _draw_label(
+    picture: ByteArray,
+    label: Sequence[str],
+    place: FloatArray,
+    target: FloatArray,
+    header: int,
+) -> None:
+    """Write a label above `place` and lead from it to its bead."""
+    width, height = _label_size(label)
+    corner = place + np.array([-width / 2, 18 - height])
+    for i, line in enumerate(label):
+        at = corner + np.array([0, 24 * i])
+        draw_text(picture, line, at, 0.6, bold=i == 0)
+    elbow = np.array([place[0], header - 26.0])
+    leader = np.array([place + np.array([0, 4]), elbow, target])
+    draw_line(picture, leader, Pen(DARK, casing=WHITE))
+
+
+def _footer_lines(result: SectionResult) -> list[str]:
+    flags = [*result.flags, *(flag for bead in result.beads for flag in bead.flags)]
+    name = plain_letters(result.origin.path.name)
+    findings = " ".join(reference.finding for reference in result.scale.references)
+    return [
+        plain_letters(f"{name}   {findings}"),
+        "P penetration, W width, R reinforcement, D dilution; "
+        f"{PLUS_MINUS} one standard uncertainty. A section shows one place in a weld.",
+        *explained_flags(flag.word for flag in flags),
+    ]
+
+
+def _draw_footer(
+    picture: ByteArray, view: _View, result: SectionResult, footer: Sequence[str]
+) -> None:
+    """Draw legend, scale bar and the sentences below the photo."""
+    top = view.header + view.size[1]
+    x = 20.0
+    for role, pen in PENS.items():
+        sample = np.array([[x, top + 30.0], [x + _LEGEND_SAMPLE_PX, top + 30.0]])
+        draw_line(picture, sample, pen)
+        draw_text(picture, role, sample[1] + np.array([10, 6]), 0.6)
+        x += _LEGEND_SAMPLE_PX + text_size(role, 0.6)[0] + 44
+    _draw_scale_bar(picture, view, result, top)
+    for i, line in enumerate(footer):
+        draw_text(picture, line, np.array([20.0, top + 72.0 + 26 * i]), 0.55)
+
+
+def _draw_scale_bar(
+    picture: ByteArray, view: _View, result: SectionResult, top: int
+) -> None:
+    """Draw a bar of a round length, true in the middle of the plate surface."""
+    middle = result.surface.knots_x_mm[[0, -1]].mean()
+    start_mm = np.array([middle, float(result.surface.y_at(middle))])
+    one_mm_px = project(result.mm_to_px, np.array([start_mm, start_mm + [1, 0]]))
+    per_mm = view.enlargement * float(np.hypot(*(one_mm_px[1] - one_mm_px[0])))
+    length_mm = next((mm for mm in (20, 10, 5, 2) if mm * per_mm < 300), 1)
+    right = picture.shape[1] - 30.0
+    left = right - length_mm * per_mm
+    bar = np.array([[left, top + 20.0], [right, top + 20.0]])
+    draw_line(picture, bar, Pen(DARK, width_px=3, casing=DARK))
+    text = f"{length_mm} mm"
+    width, _ = text_size(text, 0.6)
+    at = np.array([(left + right - width) / 2, top + 44.0])
+    draw_text(picture, text, at, 0.6)
+
+
+# ------------------------------------------------------------------- geometry
+
+
+def _runs(doubtful: BoolArray) -> list[tuple[bool, slice]]:
+    """Cut a line into stretches seen and bridged; neighbours share a point."""
+    if len(doubtful) == 0:
+        return []
+    changes = (np.flatnonzero(np.diff(doubtful.astype(np.int8))) + 1).tolist()
+    starts, ends = [0, *changes], [*changes, len(doubtful) - 1]
+    return [
+        (bool(doubtful[start]), slice(start, end + 1))
+        for start, end in zip(starts, ends, strict=True)
+    ]
+
+
+def _furthest_from_surface(
+    line_xy_mm: FloatArray, result: SectionResult, sign: float
+) -> tuple[FloatArray, FloatArray]:
+    """Give the foot on the plate surface and the point furthest from it."""
+    x, y = line_xy_mm.T
+    i = int(np.argmax(sign * (y - result.surface.y_at(x))))
+    near = x[i] + np.array([-1.0, 1.0])
+    slope = float(np.diff(result.surface.y_at(near))[0] / 2)
+    normal = np.array([-slope, 1.0]) / math.hypot(slope, 1.0)
+    gap = float(y[i] - result.surface.y_at(x[i])) / math.hypot(slope, 1.0)
+    return line_xy_mm[i] - gap * normal, line_xy_mm[i]
+
+
+def _middle_px(bead: BeadResult, result: SectionResult) -> FloatArray:
+    toes = np.array([bead.trace.left_toe_xy_mm, bead.trace.right_toe_xy_mm])
+    return cast(FloatArray, project(result.mm_to_px, toes).mean(axis=0))
