@@ -185,9 +185,7 @@ def fit_lattice(numbers: FloatArray, u_px: FloatArray) -> FloatArray:
         design = np.column_stack([t, np.ones_like(t), -t * u_px])
         if len(u_px) < 8:
             design = design[:, :2]
-        solved = np.linalg.lstsq(
-            design * weight[:, None], u_px * weight, rcond=None
-        )[0]
+        solved = np.linalg.lstsq(design * weight[:, None], u_px * weight, rcond=None)[0]
         p, q = solved[0], solved[1]
         r = solved[2] if len(solved) == 3 else 0.0
         residual = (p * t + q) / (r * t + 1) - u_px

@@ -9,15 +9,21 @@ by how people hold a camera.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
-from weldsection.records import ByteArray, FloatArray, ScaleSource
+from weldsection.records import (
+    ByteArray,
+    FloatArray,
+    ScaleSource,
+    mm_per_px_at,
+    project,
+)
 from weldsection.scale.ruler_search import SearchCopy
 from weldsection.scale.ruler_ticks import TickRow
-from weldsection.scale.tilt import Camera, log_scale_field, plane_homographies
+from weldsection.scale.tilt import Camera, plane_homographies
 
 # depths at which each tick is read, as shares of its length
 _DEPTHS = (0.2, 0.4, 0.6, 0.8)
@@ -33,7 +39,11 @@ _TILT_SD = math.tan(math.radians(6.0))
 TOLERANCE_RELATIVE_U = 0.5 / 300 / math.sqrt(3)
 # radial distortion left in a phone's picture: shift of a corner of the picture
 # as a share of its distance from the middle (common practice, no source)
-_LENS_SD = 0.004
+_BEND_SD = 0.01
+# ticks stand square to the edge of a rule within this, rad
+_SQUARE_SD = 5e-4
+# step of numeric derivatives
+_STEP = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +56,12 @@ class Marks:
     base_xy_px: FloatArray
     """``(2, 2)``: two points of the line on which the ticks begin."""
     base_u_rad: float
-    tick: FloatArray = field(default_factory=lambda: np.zeros(0))
+    tick: FloatArray
     """Number of each point's tick."""
+
+    def scaled(self, step_mm: float) -> Marks:
+        """The same marks with a step of so many mm, negative to count back."""
+        return replace(self, position_mm=self.tick * step_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,24 +74,26 @@ class RulePose:
     tilt_deg: float
     tilt_u_deg: float
     scatter_px: float
-    scatter_steps: float
+    """Scatter of single readings of ticks about the evenly spaced lines."""
+    bend: float
+    """Share by which the lens has moved the corners of the picture inwards."""
 
 
-def read_marks(
-    photo_grey: ByteArray, copy: SearchCopy, row: TickRow, step_mm: float
-) -> Marks:
-    """Locate the ticks of an edge in the full photo, at several depths each."""
-    numbers = np.arange(row.lattice.numbers[0], row.lattice.numbers[-1] + 1)
+def read_marks(photo_grey: ByteArray, copy: SearchCopy, row: TickRow) -> Marks:
+    """Locate the ticks of an edge in the full photo, at several depths each.
+
+    Positions are in steps of the graduation until `Marks.scaled`.
+    """
     seen = np.isfinite(row.lengths_steps)
-    numbers = numbers[seen]
-    pitch = row.lattice.pitch_at(numbers)
-    base = row.base_v[seen]
-    length = np.clip(row.lengths_steps[seen], 0.5, 12.0) * pitch
-    depth = np.median(base) + length[:, None] * np.array(_DEPTHS)
+    numbers = row.numbers[seen]
+    pitch = row.lattice.pitch_at(numbers)[:, None]
+    # no deeper than 12 steps, where numerals begin
+    length = np.clip(row.lengths_steps[seen], 0.5, 12.0)[:, None] * pitch
+    depth = np.median(row.base_v[seen]) + length * np.array(_DEPTHS)
     k = np.broadcast_to(numbers[:, None], depth.shape).ravel()
     centre = copy.to_photo(row.tick_xy(k, depth.ravel()))
-    reach = (np.broadcast_to(pitch[:, None], depth.shape) * _REACH).ravel()
-    thick = (np.broadcast_to(length[:, None], depth.shape) * 0.16).ravel()
+    reach = np.broadcast_to(pitch * _REACH, depth.shape).ravel()
+    thick = np.broadcast_to(length * 0.16, depth.shape).ravel()
     shift, good = _tick_centres(
         photo_grey,
         centre,
@@ -87,7 +103,7 @@ def read_marks(
     )
     points = centre + shift[:, None] * row.edge.along
     line, u_rad = _base_line(copy, row)
-    return Marks(points[good], k[good] * step_mm, line, u_rad, k[good])
+    return Marks(points[good], k[good], line, u_rad, k[good])
 
 
 def _tick_centres(
@@ -108,7 +124,11 @@ def _tick_centres(
     ).astype(np.float32)
     flat = grid.reshape(len(centre_xy), -1, 2)
     values = cv2.remap(
-        grey, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        grey,
+        flat[..., 0],
+        flat[..., 1],
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
     )
     profile = values.reshape(grid.shape[:3]).astype(np.float64).mean(axis=1)
     profile = -polarity * profile
@@ -131,7 +151,7 @@ def _tick_centres(
 def _base_line(copy: SearchCopy, row: TickRow) -> tuple[FloatArray, float]:
     """Straight line through the beginnings of the ticks, in the photo."""
     seen = np.isfinite(row.base_v)
-    numbers = np.arange(row.lattice.numbers[0], row.lattice.numbers[-1] + 1)[seen]
+    numbers = row.numbers[seen]
     u, v = row.lattice.at(numbers), row.base_v[seen]
     weight = np.ones_like(u)
     span = max(float(np.ptp(u)), 1.0)
@@ -148,7 +168,7 @@ def _base_line(copy: SearchCopy, row: TickRow) -> tuple[FloatArray, float]:
     return points, spread * math.sqrt(12 / effective) / span
 
 
-def solve_rule(rows: list[Marks], camera: Camera, step_mm: float) -> RulePose:
+def solve_rule(rows: list[Marks], camera: Camera, matter_xy_px: FloatArray) -> RulePose:
     """Find the plane that makes all ticks even, parallel and square.
 
     Parameters
@@ -157,36 +177,42 @@ def solve_rule(rows: list[Marks], camera: Camera, step_mm: float) -> RulePose:
         Marks of one edge, or of both edges of the same rule.
     camera
         Axis and focal length of the camera.
-    step_mm
-        Step of the first edge's graduation, to express scatter in.
+    matter_xy_px
+        Points at which the scale will be asked for: where the lens bends the
+        picture, the homography is the closest one there.
     """
     problem = _Problem(rows, camera)
     at, scatter_px = problem.solve()
-    homography = problem.homographies(at[None])[0]
     centre = problem.centre_xy_px
     covariance = problem.covariance(at)
-    field_of = problem.field_jacobian(at, centre)
-    sources = (
-        problem.graduation(at, centre),
-        ScaleSource.constant("reference tolerance", TOLERANCE_RELATIVE_U),
-        ScaleSource("tilt", field_of @ covariance @ field_of.T),
-        problem.lens(at, centre),
-    )
-    slope = math.hypot(at[0], at[1])
-    tilt_u = math.sqrt(max(covariance[0, 0], covariance[1, 1]))
+    slope = problem.field_jacobian(at)
+    whole = slope @ covariance @ slope.T
+    # what is left when the lens is known is tilt and focal length
+    flat = np.linalg.inv(np.linalg.inv(covariance)[:3, :3])
+    tilt = slope[:, :3] @ flat @ slope[:, :3].T
+    graduation = problem.relative_u()
     return RulePose(
-        homography=homography,
+        homography=problem.homography_at(at, matter_xy_px),
         centre_xy_px=centre,
-        sources=sources,
-        tilt_deg=math.degrees(math.atan(slope)),
-        tilt_u_deg=math.degrees(tilt_u),
+        sources=(
+            ScaleSource.constant("graduation", graduation),
+            ScaleSource.constant("reference tolerance", TOLERANCE_RELATIVE_U),
+            ScaleSource("tilt", tilt),
+            ScaleSource("lens", whole - tilt),
+        ),
+        tilt_deg=math.degrees(math.atan(math.hypot(at[0], at[1]))),
+        tilt_u_deg=math.degrees(math.sqrt(max(covariance[0, 0], covariance[1, 1]))),
         scatter_px=scatter_px,
-        scatter_steps=scatter_px * problem.mm_per_px / step_mm,
+        bend=float(at[3]),
     )
 
 
 class _Problem:
-    """Least squares over (a, b, ln focal); scale and place solved within."""
+    """Least squares over (a, b, ln focal, bend); scale and place solved within.
+
+    The plane's normal is (a, b, 1) in the camera's frame; bend is the share by
+    which the lens has moved the corners of the picture inwards.
+    """
 
     def __init__(self, rows: list[Marks], camera: Camera) -> None:
         self.camera = camera
@@ -198,7 +224,7 @@ class _Problem:
         self.weight = np.ones(len(self.xy))
         self.sd_px = 0.2
         self.centre_xy_px = self.xy.mean(axis=0)
-        self.prior = np.array([_TILT_SD, _TILT_SD, camera.focal_relative_u])
+        self.prior = np.array([_TILT_SD, _TILT_SD, camera.focal_relative_u, _BEND_SD])
         self.mm_per_px = self._rough_scale()
 
     def _rough_scale(self) -> float:
@@ -207,65 +233,56 @@ class _Problem:
         run = math.dist(first.xy_px[low], first.xy_px[high])
         return float(np.ptp(first.position_mm)) / max(run, 1e-9)
 
-    def homographies(self, at: FloatArray, bend: float = 0.0) -> FloatArray:
-        """Photo px to mm for rows (a, b, ln focal)."""
-        return self._placed(at, bend)[0]
-
-    def _placed(self, at: FloatArray, bend: float) -> tuple[FloatArray, FloatArray]:
-        """Homographies and residuals in px, each ``(D, …)``."""
-        flat = plane_homographies(at, self.camera)
-        xy = self._straightened(self.xy, bend)
-        local = _through(flat, xy)
-        design = np.zeros((*local.shape[:2], 2 + len(self.rows)))
-        design[..., :2] = local
-        design[..., np.arange(len(self.xy)), 2 + self.row_of] = 1.0
-        weighted = design * self.weight[:, None]
-        normal = weighted.transpose(0, 2, 1) @ design
-        solved = np.linalg.solve(normal, (weighted.transpose(0, 2, 1) @ self.mm)[..., None])
-        solved = solved[..., 0]
-        residual = (design @ solved[..., None])[..., 0] - self.mm
-        similar = np.zeros((len(at), 3, 3))
-        similar[:, 0, :2] = solved[:, :2]
-        similar[:, 1, 0], similar[:, 1, 1] = -solved[:, 1], solved[:, 0]
-        similar[:, 0, 2], similar[:, 2, 2] = solved[:, 2], 1.0
-        return similar @ flat, residual / self.mm_per_px
-
-    def _straightened(self, xy: FloatArray, bend: float) -> FloatArray:
-        """Points moved radially by a share `bend` at half the long side."""
-        if bend == 0.0:
-            return xy
+    def straightened(self, xy: FloatArray, bend: float) -> FloatArray:
+        """Points where a lens without distortion would have shown them."""
         offset = xy - self.camera.axis_xy_px
-        half = math.hypot(*self.camera.axis_xy_px)
-        radius = (offset**2).sum(axis=1) / half**2
-        return self.camera.axis_xy_px + offset * (1 + bend * radius[:, None])
+        radius = (offset**2).sum(axis=1) / (self.camera.axis_xy_px**2).sum()
+        return np.asarray(
+            self.camera.axis_xy_px + offset * (1 + bend * radius[:, None])
+        )
 
-    def residuals(self, at: FloatArray, bend: float = 0.0) -> FloatArray:
-        """Whitened residuals for rows of parameters: prior, ticks, squareness."""
-        homographies, px = self._placed(at, bend)
-        parts = [at / self.prior, px * np.sqrt(self.weight) / self.sd_px]
-        for row in self.rows:
-            ends = _through(homographies, self._straightened(row.base_xy_px, bend))
-            run = ends[:, 1] - ends[:, 0]
-            angle = np.arctan2(run[:, 1], run[:, 0])
-            angle = (angle + np.pi / 2) % np.pi - np.pi / 2
-            parts.append(angle[:, None] / math.hypot(row.base_u_rad, 5e-4))
-        return np.hstack(parts)
+    def placed(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Homography of the straightened photo to mm, and residuals in px."""
+        flat = plane_homographies(at[None, :3], self.camera)[0]
+        local = project(flat, self.straightened(self.xy, at[3]))
+        design = np.zeros((len(local), 2 + len(self.rows)))
+        design[:, :2] = local
+        design[np.arange(len(local)), 2 + self.row_of] = 1.0
+        weighted = design * self.weight[:, None]
+        solved = np.linalg.solve(weighted.T @ design, weighted.T @ self.mm)
+        p, q, shift = solved[:3]
+        similar = np.array([[p, q, shift], [-q, p, 0.0], [0.0, 0.0, 1.0]])
+        return similar @ flat, (design @ solved - self.mm) / self.mm_per_px
+
+    def residuals(self, at: FloatArray) -> FloatArray:
+        """Whitened residuals: what is usual, ticks, squareness to the edge."""
+        homography, px = self.placed(at)
+        angles = [
+            _off_axis(project(homography, self.straightened(row.base_xy_px, at[3])))
+            / math.hypot(row.base_u_rad, _SQUARE_SD)
+            for row in self.rows
+        ]
+        ticks = px * np.sqrt(self.weight) / self.sd_px
+        return np.concatenate([at / self.prior, ticks, angles])
 
     def jacobian(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Residuals and their derivative with respect to the parameters."""
-        step = 1e-5
-        moved = self.residuals(np.vstack([at, at + step * np.eye(3)]))
-        return moved[0], (moved[1:] - moved[0]).T / step
+        value = self.residuals(at)
+        columns = [
+            (self.residuals(at + step) - value) / _STEP
+            for step in _STEP * np.eye(len(at))
+        ]
+        return value, np.column_stack(columns)
 
     def solve(self) -> tuple[FloatArray, float]:
         """Give the likeliest parameters and the scatter of the ticks in px."""
-        at = np.zeros(3)
+        at = np.zeros(4)
         for _ in range(4):
             at = self._descend(at)
-            residual = self._placed(at[None], 0.0)[1][0]
+            residual = self.placed(at)[1]
             scatter = 1.4826 * float(np.median(np.abs(residual)))
             cut = 4.685 * max(scatter, _FLOOR_PX)
-            self.weight = np.clip(1 - (residual / cut) ** 2, 1e-9, None) ** 2
+            self.weight = np.clip(1 - (residual / cut) ** 2, 1e-4, None) ** 2
             self.sd_px = self._effective_sd(residual)
         return at, scatter
 
@@ -275,31 +292,33 @@ class _Problem:
             self.tick_of, return_inverse=True, return_counts=True
         )
         weight = np.bincount(which, self.weight)
-        means = np.bincount(which, residual * self.weight) / np.maximum(weight, 1e-9)
-        good = weight > 0.3
-        between = 1.4826 * float(np.median(np.abs(means[good])))
+        means = np.bincount(which, residual * self.weight) / weight
+        between = 1.4826 * float(np.median(np.abs(means[weight > 0.3])))
         within = 1.4826 * float(np.median(np.abs(residual)))
-        return max(within, between * math.sqrt(float(counts.mean())), 2 * _FLOOR_PX)
+        shared = between * math.sqrt(float(counts.mean()))
+        return max(within, shared, 2 * _FLOOR_PX)
 
     def _descend(self, at: FloatArray) -> FloatArray:
+        """Damped Gauss-Newton from a starting point."""
         damping = 1e-3
         value, slope = self.jacobian(at)
-        for _ in range(25):
+        for _ in range(20):
             normal = slope.T @ slope
             step = np.linalg.solve(
                 normal + damping * np.diag(np.diag(normal)), -slope.T @ value
             )
-            trial = np.clip(at + step, -1.0, 1.0)
-            new_value, new_slope = self.jacobian(trial)
+            trial = np.clip(at + step, -0.8, 0.8)
+            new_value = self.residuals(trial)
             gain = value @ value - new_value @ new_value
-            if gain > 0:
-                at, value, slope, damping = trial, new_value, new_slope, damping / 5
-                if gain < 1e-6:
-                    break
-            else:
+            if gain <= 0:
                 damping *= 8
-                if damping > 1e6:
+                if damping > 1e5:
                     break
+                continue
+            at, damping = trial, damping / 5
+            value, slope = self.jacobian(at)
+            if gain < 1e-5:
+                break
         return at
 
     def covariance(self, at: FloatArray) -> FloatArray:
@@ -307,53 +326,56 @@ class _Problem:
         _, slope = self.jacobian(at)
         return np.asarray(np.linalg.inv(slope.T @ slope), dtype=np.float64)
 
-    def field_jacobian(self, at: FloatArray, centre: FloatArray) -> FloatArray:
-        """Derivative of (e0, ex, ey) with respect to the parameters."""
-        step = 1e-5
-        moved = np.vstack([at, at + step * np.eye(3)])
-        values = log_scale_field(self.homographies(moved), centre)
-        return np.asarray((values[1:] - values[0]).T / step, dtype=np.float64)
+    def homography_at(self, at: FloatArray, matter_xy_px: FloatArray) -> FloatArray:
+        """Homography of the photo as it is, closest where it matters."""
+        low = np.minimum(matter_xy_px.min(axis=0), self.xy.min(axis=0))
+        high = np.maximum(matter_xy_px.max(axis=0), self.xy.max(axis=0))
+        share = np.linspace(-0.05, 1.05, 9)
+        x, y = (low + share[:, None] * (high - low)).T
+        points = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+        target = project(self.placed(at)[0], self.straightened(points, at[3]))
+        return _fitted_homography(points, target)
 
-    def graduation(self, at: FloatArray, centre: FloatArray) -> ScaleSource:
-        """Doubt of the scale from locating ticks, at a given tilt."""
-        homography = self.homographies(at[None])[0]
-        x_mm = _through(homography[None], self.xy)[0, :, 0]
+    def field_jacobian(self, at: FloatArray) -> FloatArray:
+        """Derivative of (e0, ex, ey) with respect to the parameters."""
+        base = self._field(at)
+        columns = [
+            (self._field(at + step) - base) / _STEP for step in _STEP * np.eye(len(at))
+        ]
+        return np.column_stack(columns)
+
+    def _field(self, at: FloatArray) -> FloatArray:
+        """Logarithm of the scale at the centre and its slopes for each px."""
+        reach = 0.05 * float(np.max(self.camera.axis_xy_px))
+        points = self.centre_xy_px + reach * np.array([[0, 0], [1, 0], [0, 1]])
+        homography = self.placed(at)[0]
+        moved = self.straightened(points, at[3])
+        values = [math.log(mm_per_px_at(homography, point)) for point in moved]
+        radius = ((points - self.camera.axis_xy_px) ** 2).sum(axis=1)
+        radius /= (self.camera.axis_xy_px**2).sum()
+        # lengths grow by 1 + b r² around and by 1 + 3 b r² away from the axis
+        growth = 0.5 * np.log((1 + at[3] * radius) * (1 + 3 * at[3] * radius))
+        field_of = np.array(values) + growth
+        return np.array([field_of[0], *(field_of[1:] - field_of[0]) / reach])
+
+    def relative_u(self) -> float:
+        """Relative doubt of the scale from locating ticks, at a given tilt."""
         spread = 0.0
         for index in range(len(self.rows)):
             own = self.row_of == index
-            weight = self.weight[own]
-            mean = np.average(x_mm[own], weights=weight)
-            spread += float(weight @ (x_mm[own] - mean) ** 2)
-        relative = self.sd_px * self.mm_per_px / math.sqrt(max(spread, 1e-12))
-        del centre
-        return ScaleSource.constant("graduation", relative)
-
-    def lens(self, at: FloatArray, centre: FloatArray) -> ScaleSource:
-        """Doubt of the scale from radial distortion nobody corrected."""
-        step = 1e-4
-        value, slope = self.jacobian(at)
-        bent = self.residuals(at[None], step)[0]
-        change = -np.linalg.solve(slope.T @ slope, slope.T @ (bent - value))
-        points = centre + np.array([[0.0, 0.0], [50.0, 0.0], [0.0, 50.0]])
-        before = self._local(at, points, 0.0)
-        after = self._local(at + change, points, step)
-        effect = (after - before) / step
-        effect = np.array([effect[0], *(effect[1:] - effect[0]) / 50.0])
-        return ScaleSource("lens", np.outer(effect, effect) * _LENS_SD**2)
-
-    def _local(self, at: FloatArray, points: FloatArray, bend: float) -> FloatArray:
-        """Logarithm of mm per photo px at points, distortion included."""
-        homography = self.homographies(at[None], bend)
-        moved = self._straightened(points, bend)
-        values = np.array([log_scale_field(homography, p)[0, 0] for p in moved])
-        half = math.hypot(*self.camera.axis_xy_px)
-        radius = ((points - self.camera.axis_xy_px) ** 2).sum(axis=1) / half**2
-        # a radial share grows lengths by 1 + b r² across and 1 + 3 b r² along
-        return np.asarray(values + 2 * bend * radius, dtype=np.float64)
+            weight, place = self.weight[own], self.mm[own]
+            spread += float(weight @ (place - np.average(place, weights=weight)) ** 2)
+        return self.sd_px * self.mm_per_px / math.sqrt(max(spread, 1e-12))
 
 
-def _through(homographies: FloatArray, xy: FloatArray) -> FloatArray:
-    """Send points ``(N, 2)`` through ``(D, 3, 3)``: ``(D, N, 2)``."""
-    mapped = xy @ homographies[:, :, :2].transpose(0, 2, 1)
-    mapped = mapped + homographies[:, None, :, 2]
-    return np.asarray(mapped[..., :2] / mapped[..., 2:], dtype=np.float64)
+def _off_axis(ends_xy_mm: FloatArray) -> float:
+    """Angle of a line to the x axis, either way round, in rad."""
+    run = ends_xy_mm[1] - ends_xy_mm[0]
+    angle = math.atan2(run[1], run[0])
+    return (angle + math.pi / 2) % math.pi - math.pi / 2
+
+
+def _fitted_homography(xy_px: FloatArray, xy_mm: FloatArray) -> FloatArray:
+    """Homography closest to pairs of points, all of the same weight."""
+    found, _ = cv2.findHomography(xy_px, xy_mm, 0)
+    return np.asarray(found, dtype=np.float64)

@@ -62,6 +62,12 @@ class TickRow:
     polarity: int
     """1 for dark ticks, -1 for light ones."""
 
+    @property
+    def numbers(self) -> FloatArray:
+        """Numbers of the ticks from the first to the last, for `lengths_steps`."""
+        first, last = self.lattice.numbers[0], self.lattice.numbers[-1]
+        return np.arange(first, last + 1)
+
     def tick_xy(self, numbers: FloatArray, v: FloatArray) -> FloatArray:
         """Points of the copy on ticks at depth v, both broadcast."""
         u = self.lattice.at(np.asarray(numbers, dtype=np.float64))
@@ -254,9 +260,7 @@ def _fit_lean(u: FloatArray, v: FloatArray, shift: FloatArray) -> FloatArray:
         design = np.column_stack([v, v * u / span]) * weight[:, None]
         # 0.2: a lean changes by less than 12° over a rule
         ridge = np.diag([0.0, float(np.mean(v**2)) * 4])
-        solved = np.linalg.solve(
-            design.T @ design + ridge, design.T @ (weight * shift)
-        )
+        solved = np.linalg.solve(design.T @ design + ridge, design.T @ (weight * shift))
         residual = shift - v * (solved[0] + solved[1] * u / span)
         spread = max(1.4826 * float(np.median(np.abs(residual))), 0.1)
         weight = np.clip(1 - (residual / (4.685 * spread)) ** 2, 0, None)

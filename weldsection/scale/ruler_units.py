@@ -149,9 +149,7 @@ def _log_likelihood(residual: FloatArray) -> FloatArray:
     """Normal scatter with a share of strays."""
     normal = np.exp(-0.5 * (residual / _LENGTH_SD) ** 2)
     normal /= _LENGTH_SD * math.sqrt(2 * math.pi)
-    return np.asarray(
-        np.log((1 - _STRAY_SHARE) * normal + _STRAY_SHARE / _STRAY_STEPS)
-    )
+    return np.asarray(np.log((1 - _STRAY_SHARE) * normal + _STRAY_SHARE / _STRAY_STEPS))
 
 
 def odds_of(
