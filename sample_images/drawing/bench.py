@@ -137,8 +137,8 @@ def _felt(rng: Rng, shape: Shape, scale: float) -> Field:
 
 def _plain(rng: Rng, shape: Shape, scale: float) -> Field:
     """Smooth sheet of any colour: paper, plastic, painted metal, scanner lid."""
-    any_colour = tuple(rng.uniform(0.05, 0.95, 3))
     grey = float(rng.uniform(0.02, 0.97))
+    any_colour = tuple(grey + rng.beta(1, 2.5) * (rng.uniform(0, 1, 3) - grey))
     paint = _colour(
         rng, (0.92, 0.92, 0.9), (0.04, 0.04, 0.04), any_colour, (grey, grey, grey)
     )
@@ -359,7 +359,7 @@ def _odd_thing(picture: Field, rng: Rng, scale: float) -> None:
     shade = cv2.warpAffine(mask, move, (columns, rows))
     shade = cv2.blur(shade, (max(3, int(scale)),) * 2).astype(np.float32) / 255
     picture *= (1 - 0.45 * shade)[..., None]
-    colour = np.asarray(rng.uniform(0.05, 0.9) * rng.uniform(0.6, 1, 3), np.float32)
+    colour = np.asarray(rng.uniform(0.05, 0.9) * rng.uniform(0.75, 1, 3), np.float32)
     tone = 1 + 0.12 * noise.brushed(
         rng,
         (rows, columns),

@@ -125,7 +125,7 @@ def random_sensor(rng: Rng, *, tier: str, px_per_mm: float) -> Sensor:
             jpeg_quality=int(rng.integers(90, 98)),
         )
     hard = tier == "hard"
-    warm, green = rng.normal(0, 0.07), rng.normal(0, 0.03)
+    warm, green = rng.normal(0, 0.06 if hard else 0.035), rng.normal(0, 0.02)
     soft_mm = rng.exponential(0.05 if hard else 0.02)
     shaky = rng.random() < (0.25 if hard else 0.1)
     return Sensor(
@@ -137,14 +137,25 @@ def random_sensor(rng: Rng, *, tier: str, px_per_mm: float) -> Sensor:
         exposure=float(np.exp(rng.normal(0, 0.25 if hard else 0.15))),
         contrast=float(np.exp(rng.normal(0.05, 0.15))),
         white=(1 + warm, 1 + green, 1 - warm),
-        noise=float(rng.lognormal(np.log(0.022 if hard else 0.012), 0.5)),
+        noise=float(rng.lognormal(np.log(0.013 if hard else 0.006), 0.5)),
         chroma_noise=rng.uniform(0.2, 1.0),
         smear=rng.uniform(0, 1) if rng.random() < 0.4 else 0.0,
-        sharpen=rng.uniform(0, 1.4),
+        sharpen=rng.uniform(0, 1.2),
         halo_px=rng.uniform(0.8, 2.2),
         grey=bool(rng.random() < 0.06),
         jpeg_quality=int(rng.integers(55, 92) if hard else rng.integers(72, 97)),
     )
+
+
+def meter(picture: Field, face: NDArray[np.bool_]) -> None:
+    """Expose for the scene as a phone does, sparing the face; in place."""
+    thin = picture[::4, ::4]
+    mean = float(thin.mean())
+    gain = (0.42 / max(mean, 0.03)) ** 0.45
+    if face[::4, ::4].any():
+        bright = float(np.percentile(thin[face[::4, ::4]], 90))
+        gain = min(gain, 0.95 / max(bright, 0.05))
+    picture *= np.float32(np.clip(gain, 0.4, 2.5))
 
 
 def expose(picture: Field, sensor: Sensor, rng: Rng) -> NDArray[np.uint8]:

@@ -87,7 +87,7 @@ def training_strip(
         shot.section, shot.etch, shot.worn, rng, px_per_mm=float(max(1.1 * scale, 14))
     )
     light, labels = compose(shot.section, painted, pose, shot.look, shot.setting, rng)
-    seen = _through_camera(light, rng, shot.tier, scale)
+    seen = _through_camera(light, labels, rng, shot.tier, scale)
     return _onto_grid(shot.section, seen, labels, pose, rng, mm_per_px, margin)
 
 
@@ -127,9 +127,10 @@ def _close_pose(
 
 
 def _through_camera(
-    light: NDArray[np.float32], rng: Rng, tier: str, scale: float
+    light: NDArray[np.float32], labels: Picture, rng: Rng, tier: str, scale: float
 ) -> Picture:
     """Expose and compress."""
+    camera.meter(light, labels > 0)
     sensor = camera.random_sensor(rng, tier=tier, px_per_mm=scale)
     return camera.jpeg(camera.expose(light, sensor, rng), sensor.jpeg_quality)
 
@@ -228,5 +229,5 @@ def training_view(
         shot.section, shot.etch, shot.worn, rng, px_per_mm=max(1.1 * scale, 6.0)
     )
     light, labels = compose(shot.section, painted, pose, shot.look, shot.setting, rng)
-    seen = _through_camera(light, rng, shot.tier, scale)
+    seen = _through_camera(light, labels, rng, shot.tier, scale)
     return seen, labels

@@ -17,6 +17,7 @@ Field = NDArray[np.float32]
 Rng = np.random.Generator
 
 NOT_FACE, BASE, HAZ, WELD, OTHER_METAL = range(5)
+_GRAIN_PX_PER_MM = 20.0  # finer painting of the grain shows nothing more
 _SHIFT = 6  # binary places of sub-pixel polygon corners in OpenCV
 
 
@@ -252,6 +253,7 @@ def _weld_grey(
         window = (slice(y, y + height), slice(x, x + width))
         inside = mask[window] > 0
         painted = _bead_grain(bead, etch, canvas, (x, y), inside, rng)
+        painted += etch.bead_spread * rng.normal()
         later = order[i + 1 : i + 2]
         if later and etch.reheated > 0:
             hot = _reheating(later[0], canvas, window) * etch.reheated * inside
@@ -284,28 +286,37 @@ def _bead_grain(
     rng: Rng,
 ) -> Field:
     """Columnar grains of one bead, grown from its fusion line to the crown."""
-    scale, shape = canvas.scale, inside.shape
-    way = _growth(bead, etch, canvas, corner, shape, rng)
+    full = inside.shape
+    shrink = max(1.0, canvas.scale / _GRAIN_PX_PER_MM)
+    scale = canvas.scale / shrink
+    shape = int(np.ceil(full[0] / shrink)) + 1, int(np.ceil(full[1] / shrink)) + 1
+    origin = tuple(np.array(canvas.origin) + np.array(corner) / canvas.scale)
+    way = _growth(bead, etch, _Canvas(shape, origin, scale), rng)
     width = etch.streak_mm * scale * rng.uniform(0.8, 1.25)
-    length = max(6 * width, 1.2 * scale)
+    length = max(7 * width, 1.5 * scale)
     streaks = noise.drawn_along(rng, way, width=width, length=length)
     finer = noise.drawn_along(rng, way, width=max(1.0, 0.4 * width), length=length)
     sharp = 0.5 + etch.streak_sharp
-    mixed = np.tanh(sharp * (streaks + 0.45 * finer)) / np.tanh(sharp)
+    mixed = np.tanh(sharp * (streaks + 0.5 * finer)) / np.tanh(sharp)
+    patchy = 0.8 + 0.35 * noise.smooth(rng, shape, 2.5 * scale)
     clouds = noise.fractal(rng, shape, 1.3 * scale, 3)
-    return etch.streak_grey * 0.8 * mixed + etch.mottle_grey * clouds
+    grain = etch.streak_grey * 0.9 * mixed * patchy + etch.mottle_grey * clouds
+    if shrink == 1:
+        return grain[: full[0], : full[1]]
+    size = int(shape[1] * shrink), int(shape[0] * shrink)
+    grain = cv2.resize(grain, size, interpolation=cv2.INTER_CUBIC)
+    return grain[: full[0], : full[1]]
 
 
 def _growth(
     bead: Bead,
     etch: EtchStyle,
     canvas: _Canvas,
-    corner: tuple[int, int],
-    shape: tuple[int, int],
     rng: Rng,
 ) -> Field:
     """Direction of grain growth: off the fusion line, bending to the crown."""
-    line = canvas.pixels(bead.fusion_xy_mm) - corner
+    shape = canvas.shape
+    line = canvas.pixels(bead.fusion_xy_mm)
     blank = np.full(shape, 255, np.uint8)
     corners = np.round(line * 2**_SHIFT).astype(np.int32)
     cv2.polylines(blank, [corners], False, 0, 1, shift=_SHIFT)
@@ -314,7 +325,7 @@ def _growth(
     even = cv2.GaussianBlur(far, (0, 0), 1.0 + 0.12 * depth)
     away_x = cv2.Sobel(even, cv2.CV_32F, 1, 0)
     away_y = cv2.Sobel(even, cv2.CV_32F, 0, 1)
-    cap = canvas.pixels(bead.cap_xy_mm) - corner
+    cap = canvas.pixels(bead.cap_xy_mm)
     wide = float(np.ptp(line[:, 0]))
     focus_x = line[:, 0].mean() + 0.08 * wide * rng.normal()
     focus_y = cap[:, 1].min() - 0.25 * wide * rng.uniform(0, 1)

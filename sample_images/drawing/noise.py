@@ -30,25 +30,25 @@ def smooth(rng: Rng, shape: Shape, cell: float | tuple[float, float]) -> Field:
     ``cell`` may be (rows, columns) for bumps longer one way than the other.
     """
     high, wide = (cell, cell) if isinstance(cell, int | float) else cell
-    small = (
-        max(2, int(np.ceil(shape[0] / max(high, 1.0))) + 3),
-        max(2, int(np.ceil(shape[1] / max(wide, 1.0))) + 3),
-    )
+    high, wide = max(float(high), 1.0), max(float(wide), 1.0)
+    grow = max(high / 8, 1.0), max(wide / 8, 1.0)
+    coarse = (int(shape[0] / grow[0]) + 4, int(shape[1] / grow[1]) + 4)
+    field = _bumps(rng, coarse, high / grow[0], wide / grow[1])
+    if grow != (1.0, 1.0):
+        size = (int(coarse[1] * grow[1]), int(coarse[0] * grow[0]))
+        field = cv2.resize(field, size, interpolation=cv2.INTER_CUBIC)
+    return field[: shape[0], : shape[1]] * np.float32(1.25)
+
+
+def _bumps(rng: Rng, shape: Shape, high: float, wide: float) -> Field:
+    """Smooth noise with cells of one to eight pixels, at a random offset."""
+    small = int(np.ceil(shape[0] / high)) + 3, int(np.ceil(shape[1] / wide)) + 3
     knots = white(rng, small)
-    full = (
-        max(shape[0], int(small[0] * max(high, 1.0))),
-        max(shape[1], int(small[1] * max(wide, 1.0))),
-    )
-    if full != small:
-        limit = (min(full[0], shape[0] * 3 + 8), min(full[1], shape[1] * 3 + 8))
-        knots = knots[
-            : max(2, -(-limit[0] * small[0] // full[0])),
-            : max(2, -(-limit[1] * small[1] // full[1])),
-        ]
-        knots = cv2.resize(knots, (limit[1], limit[0]), interpolation=cv2.INTER_CUBIC)
-    row = int(rng.integers(0, knots.shape[0] - shape[0] + 1))
-    column = int(rng.integers(0, knots.shape[1] - shape[1] + 1))
-    return knots[row : row + shape[0], column : column + shape[1]] * np.float32(1.25)
+    size = int(small[1] * wide), int(small[0] * high)
+    full = cv2.resize(knots, size, interpolation=cv2.INTER_CUBIC)
+    row = int(rng.integers(0, full.shape[0] - shape[0] + 1))
+    column = int(rng.integers(0, full.shape[1] - shape[1] + 1))
+    return full[row : row + shape[0], column : column + shape[1]]
 
 
 def fractal(

@@ -206,7 +206,8 @@ def _haz_edge(fusion: Points, plan: BeadPlan, plate: PlatePlan) -> Points:
     s, depth = s[keep], depth[keep]
     rough = shapes.wave(len(s), rng, 0.15 * plan.haz_waviness * plan.haz_mm, 60)
     depth = np.clip(depth + rough, 0.02, plate.thickness_mm)
-    return np.column_stack([s, depth])
+    edge = np.column_stack([s, depth])
+    return np.vstack([[[s[0], 0.0]], edge, [[s[-1], 0.0]]])
 
 
 def measure(fusion: Points, cap: Points, haz: Points, plate: PlatePlan) -> BeadTruth:

@@ -45,6 +45,8 @@ class EtchStyle:
         Width over which the greys of weld and HAZ run into each other.
     reheated
         How much of its grain a bead loses in a later bead's HAZ.
+    bead_spread
+        Change of the weld's grey from bead to bead.
     etch_drift, etch_gone
         Change of the etch's strength along the coupon, and the part not etched.
     grain_grey, grain_mm
@@ -71,6 +73,7 @@ class EtchStyle:
     fusion_line: float = 0.0
     fusion_soft_mm: float = 0.15
     reheated: float = 0.7
+    bead_spread: float = 0.0
     etch_drift: float = 0.1
     etch_gone: float = 0.0
     grain_grey: float = 0.02
@@ -153,7 +156,7 @@ def _ordinary(rng: Rng, family: str) -> EtchStyle:
         coarse_mm=rng.uniform(0.15, 0.7) if rng.random() < 0.35 else 0.0,
         coarse_grey=rng.uniform(0.3, 1.0),
         weld_grey=haz * rng.uniform(0.1, 0.9),
-        streak_grey=rng.uniform(0.03, 0.12),
+        streak_grey=rng.uniform(0.03, 0.14),
         streak_mm=rng.uniform(0.1, 0.8),
         streak_sharp=rng.uniform(0.4, 2.5),
         fan=rng.beta(0.8, 0.8),
@@ -162,12 +165,13 @@ def _ordinary(rng: Rng, family: str) -> EtchStyle:
         fusion_line=rng.uniform(0.03, 0.2) if rng.random() < 0.3 else 0.0,
         fusion_soft_mm=rng.uniform(0.02, 0.4),
         reheated=rng.uniform(0.3, 1.0),
+        bead_spread=rng.uniform(0.0, 0.035),
         etch_drift=rng.uniform(0.0, 0.4),
-        grain_grey=rng.uniform(0.005, 0.05),
+        grain_grey=0.004 + 0.035 * rng.beta(1, 2.5),
         grain_mm=rng.uniform(0.05, 0.25),
         tint=_tint(rng, 0.02),
-        haz_tint=_tint(rng, 0.03),
-        weld_tint=_tint(rng, 0.03),
+        haz_tint=_tint(rng, 0.018),
+        weld_tint=_tint(rng, 0.018),
     )
 
 
@@ -216,7 +220,7 @@ def _of_family(rng: Rng, style: EtchStyle) -> EtchStyle:
             "haz_grey": haz * 0.8,
             "weld_grey": -rng.uniform(0.0, 0.12),
             "mottle_grey": rng.uniform(0.03, 0.08),
-            "grain_grey": rng.uniform(0.03, 0.08),
+            "grain_grey": rng.uniform(0.02, 0.06),
             "tint": _tint(rng, 0.06),
         },
         "mottled": {

@@ -291,12 +291,17 @@ def _rust(rgb: Field, amount: float, rng: Rng, scale: float) -> None:
 def _rust_point(
     rgb: Field, centre: tuple[float, float], rng: Rng, scale: float
 ) -> None:
-    """One small rust spot with a pale brown halo."""
-    radius = max(0.7, rng.lognormal(np.log(0.15), 0.5) * scale)
+    """One small ragged rust spot, some with a pale brown halo."""
+    radius = max(0.7, rng.lognormal(np.log(0.13), 0.5) * scale)
     view, x, y = _cut_out(rgb, centre, 4 * radius + 2)
-    far = np.hypot(x, y) / radius
-    cover = 0.85 * np.exp(-(far**2)) + 0.25 * np.exp(-((far / 2.2) ** 2))
-    view += np.clip(cover, 0, 1)[..., None] * (RUST * rng.uniform(0.6, 1.1) - view)
+    if not view.size:
+        return
+    ragged = 0.35 * noise.smooth(rng, view.shape[:2], max(1.0, 0.8 * radius))
+    far = np.hypot(x, y) / radius + ragged
+    halo = rng.uniform(0, 0.25)
+    cover = 0.85 * np.clip(1.6 - far, 0, 1) + halo * np.exp(-((far / 2.2) ** 2))
+    tone = RUST * rng.uniform(0.35, 0.95)
+    view += np.clip(cover, 0, 0.95)[..., None] * (tone - view)
 
 
 def _glare(rng: Rng, shape: tuple[int, int], scale: float) -> Field:
