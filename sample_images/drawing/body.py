@@ -68,7 +68,7 @@ def random_body(rng: Rng, *, flush: bool = False) -> BodyLook:
     way, fall = rng.uniform(0, 2 * np.pi), rng.uniform(0, 0.9)
     return BodyLook(
         depth_mm=0.0 if flush else float(rng.uniform(3, 30)),
-        colour=tuple(skin * rng.uniform(0.8, 1.2, 3)),
+        colour=tuple(skin * rng.uniform(0.8, 1.2) * rng.normal(1, 0.05, 3)),
         flank_colour=tuple(flank * (1 + rng.normal(0, 0.06, 3))),
         light_xy=(fall * float(np.cos(way)), fall * float(np.sin(way))),
         shadow=rng.uniform(0.1, 0.8),

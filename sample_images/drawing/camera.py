@@ -134,7 +134,7 @@ def random_sensor(rng: Rng, *, tier: str, px_per_mm: float) -> Sensor:
         motion_deg=rng.uniform(0, 180),
         bend=rng.normal(0, 0.008) if rng.random() < 0.6 else 0.0,
         vignette=rng.uniform(0, 0.35),
-        exposure=float(np.exp(rng.normal(0, 0.25 if hard else 0.15))),
+        exposure=float(np.exp(rng.normal(0, 0.22 if hard else 0.12))),
         contrast=float(np.exp(rng.normal(0.05, 0.15))),
         white=(1 + warm, 1 + green, 1 - warm),
         noise=float(rng.lognormal(np.log(0.013 if hard else 0.006), 0.5)),
