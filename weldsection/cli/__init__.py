@@ -7,7 +7,11 @@ does not wait for the picture libraries.
 from __future__ import annotations
 
 import importlib
+import io
+import os
 import sys
+import warnings
+from typing import NoReturn
 
 import click
 
@@ -57,16 +61,30 @@ def group() -> None:
 
 def main() -> None:
     """Run the command line; the one place where errors become messages."""
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")  # meant for programmers, not for welders
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # a name the terminal cannot show must not end the work
+            stream.reconfigure(errors="replace")
     try:
-        group.main(prog_name="weldsection", standalone_mode=False)
+        sys.exit(group.main(prog_name="weldsection", standalone_mode=False) or 0)
     except WeldSectionError as error:
-        click.echo(f"weldsection: {error}", err=True)
-        sys.exit(error.exit_code)
+        _stop(str(error), error.exit_code)
     except click.exceptions.Exit as stop:
         sys.exit(stop.exit_code)
     except click.ClickException as error:
-        error.show()
-        sys.exit(2)
+        where = error.ctx.command_path if error.ctx else "weldsection"  # type: ignore[attr-defined]
+        _stop(f"{error.format_message()} See '{where} --help'.", 2)
     except (click.Abort, KeyboardInterrupt):
-        click.echo("weldsection: stopped; what was finished is kept.", err=True)
-        sys.exit(130)
+        _stop("stopped; what was finished is kept.", 130)
+    except BrokenPipeError:
+        # whoever read the output has seen enough; nothing is left to flush
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
+
+
+def _stop(sentence: str, exit_code: int) -> NoReturn:
+    printable = "".join(c if c.isprintable() else "?" for c in sentence)
+    click.echo(f"weldsection: {printable}", err=True)
+    sys.exit(exit_code)

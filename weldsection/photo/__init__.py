@@ -11,6 +11,6 @@ Nothing else in the package opens image files.
 ==============  ==============================================================
 """
 
-from weldsection.photo.read import read_photo
+from weldsection.photo.read import read_photo, sha256_of
 
-__all__ = ["read_photo"]
+__all__ = ["read_photo", "sha256_of"]

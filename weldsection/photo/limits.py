@@ -13,7 +13,7 @@ LARGEST_PX = 120_000_000
 SMALLEST_SIDE_PX = 100
 # An even picture: grey levels within this of black, of white, or of each other.
 _EVEN_LEVELS = 8
-_EVEN_SAMPLE_STEP_PX = 8
+_EVEN_SAMPLE_STEP_PX = 16
 
 
 def check_size(width_px: int, height_px: int, name: str) -> None:
@@ -35,7 +35,7 @@ def check_not_even(bgr: ByteArray, name: str) -> None:
     """Refuse a picture that shows nothing: all black, all white or one tone."""
     sample = bgr[::_EVEN_SAMPLE_STEP_PX, ::_EVEN_SAMPLE_STEP_PX]
     # 0.1 % on either end may be dust or dead pixels
-    darkest, brightest = np.percentile(sample, [0.1, 99.9])
+    darkest, brightest = np.percentile(sample.max(axis=2), [0.1, 99.9])
     if brightest < _EVEN_LEVELS:
         tone = "all black"
     elif darkest > 255 - _EVEN_LEVELS:
