@@ -106,8 +106,7 @@ def _slope_across(
     """Steepness of the light on profiles, ``(N, offsets)`` per px."""
     offsets = np.arange(-half_px, half_px + step / 2, step)
     where = (
-        outline.at_xy_px[:, None]
-        + offsets[None, :, None] * outline.normal_xy[:, None]
+        outline.at_xy_px[:, None] + offsets[None, :, None] * outline.normal_xy[:, None]
     )
     light = linear_light(sample(bgr, where))
     side = _AVERAGED // 2

@@ -155,7 +155,9 @@ def _round_evidence(rim: EllipseFit, points_xy_px: FloatArray) -> Residuals:
     """What the ellipse says: in the plane of the face it is a circle."""
     reading = math.sqrt((rim.covariance[3, 3] + rim.covariance[4, 4]) / 2)
     edge = _EDGE_SYSTEMATIC_PX / 2  # an edge may shift more on one side
-    u = math.hypot(reading / rim.ellipse.mean_px, edge / rim.ellipse.mean_px, _ROUNDNESS)
+    u = math.hypot(
+        reading / rim.ellipse.mean_px, edge / rim.ellipse.mean_px, _ROUNDNESS
+    )
 
     def residuals(homographies: FloatArray) -> FloatArray:
         mapped = project_all(homographies, points_xy_px)
@@ -188,7 +190,9 @@ def _sized(
     ring = project_all(homographies, points_xy_px)
     following = np.roll(ring, -1, axis=1)
     area = 0.5 * np.abs(
-        (ring[..., 0] * following[..., 1] - ring[..., 1] * following[..., 0]).sum(axis=1)
+        (ring[..., 0] * following[..., 1] - ring[..., 1] * following[..., 0]).sum(
+            axis=1
+        )
     )
     # a regular polygon of N corners on the circle is smaller than the disc
     count = len(points_xy_px)

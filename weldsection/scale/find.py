@@ -6,6 +6,7 @@ from weldsection.errors import ScaleError
 from weldsection.records import FaceOutline, Options, Photo, Scale, ScaleReference
 from weldsection.scale.combine import combine
 from weldsection.scale.disc import find_disc
+from weldsection.scale.idcard import find_idcard
 from weldsection.scale.points import find_points
 from weldsection.scale.request import ReferenceRequest, parse_reference
 from weldsection.scale.thickness import find_thickness
@@ -32,6 +33,8 @@ def join(
 def _find(photo: Photo, face: FaceOutline, request: ReferenceRequest) -> ScaleReference:
     if request.kind == "thickness":
         return find_thickness(photo, face, request)
+    if request.kind == "idcard":
+        return find_idcard(photo, face, request)
     if request.kind == "disc":
         return find_disc(photo, face, request)
     if request.kind == "points":

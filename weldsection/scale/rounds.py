@@ -124,8 +124,10 @@ def _vote(
     found.sort(reverse=True)
     kept: list[tuple[float, float, float]] = []
     for _, x, y, r in found:
-        if all(math.hypot(x - u, y - v) > 0.25 * r or abs(r / w - 1) > 0.2
-               for u, v, w in kept):
+        if all(
+            math.hypot(x - u, y - v) > 0.25 * r or abs(r / w - 1) > 0.2
+            for u, v, w in kept
+        ):
             kept.append((x, y, r))
         if len(kept) == _CANDIDATES:
             break
@@ -243,9 +245,7 @@ def _judge(
     level = max(float(np.median(around)), 0.7)
     points = ellipse.points_xy_px(_RAYS)
     rows, columns = small.shape[:2]
-    inside = (
-        (points >= 1) & (points < np.array([columns - 2, rows - 2]))
-    ).all(axis=1)
+    inside = ((points >= 1) & (points < np.array([columns - 2, rows - 2]))).all(axis=1)
     seen = (rim > 1.6 * level) & (rim > 1.3 * around) & inside
     share = float(np.mean(seen))
     x, y = np.clip(ellipse.centre_xy_px, 0, [columns - 1, rows - 1]).astype(int)

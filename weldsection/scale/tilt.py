@@ -187,6 +187,16 @@ def _descend(residuals: Residuals, start: FloatArray) -> _Mode:
     return _Mode(at, np.linalg.inv(normal), float(value @ value))
 
 
+def tilt_of(homography: FloatArray, camera: Camera) -> tuple[float, float]:
+    """Tilt (a, b) of the plane of a homography px to mm, as the camera sees it."""
+    x, y = camera.axis_xy_px
+    f = camera.focal_px
+    to_px = np.array([[f, 0.0, x], [0.0, f, y], [0.0, 0.0, 1.0]])
+    along, down, _ = (np.linalg.inv(to_px) @ np.linalg.inv(homography)).T
+    normal = np.cross(along, down)
+    return float(normal[0] / normal[2]), float(normal[1] / normal[2])
+
+
 def coupon_evidence(edges: CouponEdges) -> Residuals:
     """What the coupon's edges say: parallel long edges, ends square to them."""
     lines = np.stack(

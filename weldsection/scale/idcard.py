@@ -1,0 +1,175 @@
+"""The outline of a bank card (ISO/IEC 7810 ID-1) as the scale."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from weldsection.errors import ScaleError
+from weldsection.records import (
+    ByteArray,
+    FaceOutline,
+    FloatArray,
+    Photo,
+    ScaleReference,
+    ScaleSource,
+)
+from weldsection.scale.agreement import Outline, nearest_edges
+from weldsection.scale.plane import homographies_from, scatter
+from weldsection.scale.quads import Quad, find_quads
+from weldsection.scale.request import ReferenceRequest
+from weldsection.scale.sides import Reading, Side, meeting_points, read_side
+from weldsection.scale.tilt import Camera, project_all
+
+# ISO/IEC 7810, size ID-1
+LONG_MM, SHORT_MM = 85.60, 53.98
+RADIUS_MM = 3.18  # within the standard's 2.88 to 3.48 mm
+# an unused card keeps within 85.47 to 85.72 and 53.92 to 54.03 mm; half of that
+# band as a standard uncertainty
+_LONG_U_MM, _SHORT_U_MM = 0.06, 0.03
+# a side moves as a whole by bevel and shadow (measured on drawn cards)
+_EDGE_SYSTEMATIC_PX = 0.3
+_COUPON_MM = (15.0, 400.0)  # lengths of coupon considered
+_LEAST_SEEN = 0.45
+
+
+def find_idcard(
+    photo: Photo, face: FaceOutline, request: ReferenceRequest
+) -> ScaleReference:
+    """Scale and tilt from the four sides of a bank card."""
+    low, high = (LONG_MM * face.length_px / mm for mm in reversed(_COUPON_MM))
+    camera = Camera.of(photo.shape, photo.origin.focal_length_px)
+    for quad in find_quads(photo.bgr, LONG_MM / SHORT_MM, (low, high)):
+        card = _read_card(photo.bgr, quad)
+        if card is not None and _is_card(photo.bgr, card, camera):
+            return _reference(card)
+    raise ScaleError(
+        "No bank card was found; lay it flat and whole beside the coupon on a plain "
+        "background or pass another --reference."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Card:
+    sides: tuple[Side, ...]
+    corners_xy_px: FloatArray
+    homography: FloatArray
+
+
+def _read_card(bgr: ByteArray, quad: Quad) -> _Card | None:
+    """Fit the four sides at full resolution."""
+    corners = quad.corners_xy_px
+    reach = max(0.02 * float(np.linalg.norm(corners[1] - corners[0])), 5.0)
+    # the rounded corners take 4 % of the long and 6 % of the short side
+    how = Reading(180, 0.07, reach, max(0.08 * reach, 2.5))
+    for first in (True, False):
+        sides = tuple(
+            read_side(bgr, corners[[k, (k + 1) % 4]], how, search=first)
+            for k in range(4)
+        )
+        if min(side.seen_share for side in sides) < _LEAST_SEEN:
+            return None
+        corners = meeting_points(np.array([side.ends_xy_px for side in sides]))
+    return _Card(sides, corners, homographies_from(corners[None], card_corners_mm())[0])
+
+
+def card_corners_mm() -> FloatArray:
+    """Corners where the card's sides would meet without the rounding."""
+    return np.array([[0, 0], [LONG_MM, 0], [LONG_MM, SHORT_MM], [0, SHORT_MM]])
+
+
+# ------------------------------------------------------------- is it a card?
+
+
+def _is_card(bgr: ByteArray, card: _Card, camera: Camera) -> bool:
+    """Whether the proportions fit a camera's view and the corners are rounded."""
+    return _fits_a_view(card, camera) and _rounded_corners(bgr, card)
+
+
+def _fits_a_view(card: _Card, camera: Camera) -> bool:
+    """Whether a pinhole camera can see an ID-1 rectangle as this quadrangle."""
+    x, y = camera.axis_xy_px
+    best = math.inf
+    for stretch in (0.75, 0.87, 1.0, 1.15, 1.33):
+        f = camera.focal_px * (1.0 if camera.focal_relative_u < 0.1 else stretch)
+        to_px = np.array([[f, 0, x], [0, f, y], [0, 0, 1.0]])
+        along, down = (np.linalg.inv(to_px) @ np.linalg.inv(card.homography))[:, :2].T
+        size = math.hypot(*along), math.hypot(*down)
+        skew = float(along @ down) / (size[0] * size[1])
+        best = min(best, math.hypot(math.log(size[0] / size[1]), skew))
+    # a paper of A4 proportions is off by 0.11
+    return best < 0.05
+
+
+def _rounded_corners(bgr: ByteArray, card: _Card) -> bool:
+    """Whether the outline follows arcs of the standard's radius at the corners."""
+    to_px = np.linalg.inv(card.homography)
+    turn = np.radians(np.linspace(20, 70, 24))
+    fits = 0
+    for corner, inward in zip(
+        card_corners_mm(), np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]]), strict=True
+    ):
+        middle = corner + RADIUS_MM * inward
+        out = -inward * np.column_stack([np.cos(turn), np.sin(turn)])
+        points = project_all(to_px[None], middle + RADIUS_MM * out)[0]
+        beyond = project_all(to_px[None], middle + (RADIUS_MM + 1) * out)[0]
+        px_per_mm = float(np.linalg.norm(beyond - points, axis=1).mean())
+        normals = (beyond - points) / np.linalg.norm(
+            beyond - points, axis=1, keepdims=True
+        )
+        outline = Outline(points, normals, np.ones((24, 1)), closed=False)
+        # 0.9 mm: the tip of a square corner lies 1.3 mm further out
+        offset = nearest_edges(bgr, outline, max(0.5 * px_per_mm, 2.0))
+        off_mm = offset[np.isfinite(offset)] / px_per_mm
+        fits += _on_arc(off_mm)
+    # one corner may be covered
+    return fits >= 3
+
+
+def _on_arc(off_mm: FloatArray) -> bool:
+    """Whether offsets from an expected arc lie on it and on one line."""
+    if len(off_mm) < 14:
+        return False
+    middle = float(np.median(off_mm))
+    return abs(middle) < 0.45 and float(np.median(np.abs(off_mm - middle))) < 0.2
+
+
+# ----------------------------------------------------------------- reference
+
+
+def _reference(card: _Card) -> ScaleReference:
+    centre = card.corners_xy_px.mean(axis=0)
+    chance = np.random.default_rng(3)
+    draws = 300
+    ends = np.array([side.ends_xy_px for side in card.sides])
+    run = ends[:, 1] - ends[:, 0]
+    normal = np.stack([run[:, 1], -run[:, 0]], axis=1)
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    root = np.array([np.linalg.cholesky(s.end_covariance) for s in card.sides])
+    shift = np.einsum("sij,dsj->dsi", root, chance.standard_normal((draws, 4, 2)))
+    shift += _EDGE_SYSTEMATIC_PX * chance.standard_normal((draws, 4, 1))
+    moved = ends + shift[..., None] * normal[None, :, None]
+    views = homographies_from(meeting_points(moved), card_corners_mm())
+    long_u, short_u = _LONG_U_MM / LONG_MM, _SHORT_U_MM / SHORT_MM
+    long_px = float(np.linalg.norm(card.corners_xy_px[1] - card.corners_xy_px[0]))
+    share = np.mean([side.seen_share for side in card.sides])
+    return ScaleReference(
+        kind="idcard",
+        homography=card.homography,
+        centre_xy_px=centre,
+        sources=(
+            scatter("graduation", views, card.homography, centre),
+            # both sides' tolerances in the geometric mean of the two directions
+            ScaleSource.constant(
+                "reference tolerance", math.hypot(long_u, short_u) / 2
+            ),
+        ),
+        outline_xy_px=card.corners_xy_px,
+        finding=(
+            f"A bank card's long side spans {long_px:.0f} px; its sides are seen on "
+            f"{100 * share:.0f} % of their length."
+        ),
+        shows_tilt=True,
+    )

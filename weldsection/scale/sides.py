@@ -1,0 +1,110 @@
+"""Straight sides read to a fraction of a pixel, and where they meet."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from weldsection.records import ByteArray, FloatArray
+from weldsection.scale.agreement import Outline, agreed_offsets, nearest_edges
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """A straight side: offsets of its ends from where it was expected."""
+
+    ends_xy_px: FloatArray
+    """``(2, 2)`` two points on the line."""
+    end_covariance: FloatArray
+    """``(2, 2)`` of the ends' offsets across the line, in px²."""
+    seen_share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """How a side is read."""
+
+    points: int
+    leave_out: float
+    """Share of the side left out at each end, for rounded corners."""
+    reach_px: float
+    """How far the search goes to both sides."""
+    gate_px: float
+    """How far the last reading goes to both sides."""
+
+
+def read_side(
+    bgr: ByteArray, expected_xy_px: FloatArray, how: Reading, *, search: bool = False
+) -> Side:
+    """Read the edge beside an expected straight side.
+
+    Parameters
+    ----------
+    expected_xy_px
+        ``(2, 2)``: its two ends, the inside on the right hand.
+    search
+        Look for the outermost edge that agrees first, within `how.reach_px`.
+    """
+    start, end = expected_xy_px
+    run = end - start
+    normal = np.array([run[1], -run[0]]) / math.hypot(*run)
+    along = np.linspace(how.leave_out, 1 - how.leave_out, how.points)
+    t = 2 * along - 1
+    outline = Outline(
+        start + along[:, None] * run,
+        np.tile(normal, (how.points, 1)),
+        np.column_stack([np.ones(how.points), t]),
+        closed=False,
+    )
+    expected = np.zeros(how.points)
+    if search:
+        expected = agreed_offsets(bgr, outline, how.reach_px)
+        outline = Outline(
+            outline.moved_xy_px(expected),
+            outline.normal_xy,
+            outline.design,
+            closed=False,
+        )
+    offset = nearest_edges(bgr, outline, how.gate_px)
+    line, covariance, share = _fit_line(outline.design, offset)
+    whole = expected + outline.design @ line
+    slope = (whole[-1] - whole[0]) / (t[-1] - t[0])
+    at_ends = whole.mean() + slope * np.array([-1.0, 1.0])
+    ends = np.array([start, end]) + at_ends[:, None] * normal
+    to_ends = np.array([[1.0, -1.0], [1.0, 1.0]])
+    return Side(ends, to_ends @ covariance @ to_ends.T, share)
+
+
+def _fit_line(
+    design: FloatArray, offset: FloatArray
+) -> tuple[FloatArray, FloatArray, float]:
+    """Robust line through offsets: (mean, slope), covariance, share on it."""
+    seen = np.isfinite(offset)
+    if seen.sum() < 12:
+        return np.zeros(2), np.eye(2), 0.0
+    d, o = design[seen], offset[seen]
+    line = np.array([np.median(o), 0.0])
+    for _ in range(8):
+        residual = o - d @ line
+        spread = max(1.4826 * float(np.median(np.abs(residual))), 0.03)
+        # Tukey's biweight: 95 % of the efficiency of least squares
+        weight = np.clip(1 - (residual / (4.685 * spread)) ** 2, 0, None) ** 2
+        normal = (d * weight[:, None]).T @ d + 1e-9 * np.eye(2)
+        line = np.linalg.solve(normal, (d * weight[:, None]).T @ o)
+    share = float((np.abs(residual) < max(3 * spread, 0.7)).sum()) / len(offset)
+    # neighbouring profiles overlap: count one in ten as independent
+    return line, 10 * spread**2 * np.linalg.inv(normal), share
+
+
+def meeting_points(ends_xy: FloatArray) -> FloatArray:
+    """Corners where each side meets the one before: ``(…, 4, 2)``.
+
+    `ends_xy` holds two points on each of the four sides, ``(…, 4, 2, 2)``.
+    """
+    ones = np.ones((*ends_xy.shape[:-1], 1))
+    points = np.concatenate([ends_xy, ones], axis=-1)
+    lines = np.cross(points[..., 0, :], points[..., 1, :])
+    corners = np.cross(np.roll(lines, 1, axis=-2), lines)
+    return np.asarray(corners[..., :2] / corners[..., 2:], dtype=np.float64)
