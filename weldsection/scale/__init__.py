@@ -29,4 +29,4 @@ def find_scale(photo: Photo, face: FaceOutline, options: Options) -> Scale:
     """
     from weldsection.scale.find import find_references, join  # noqa: PLC0415
 
-    return join(find_references(photo, face, options), photo, face, options)
+    return join(find_references(photo, face, options), face)

@@ -4,42 +4,78 @@ from __future__ import annotations
 
 from weldsection.errors import ScaleError
 from weldsection.records import FaceOutline, Options, Photo, Scale, ScaleReference
+from weldsection.scale.card import find_card
 from weldsection.scale.combine import combine
 from weldsection.scale.disc import find_disc
+from weldsection.scale.edges import CouponEdges, coupon_edges
 from weldsection.scale.idcard import find_idcard
+from weldsection.scale.lens import read_lens, with_lens
+from weldsection.scale.parallax import at_face
 from weldsection.scale.points import find_points
 from weldsection.scale.request import ReferenceRequest, parse_reference
+from weldsection.scale.ruler import find_ruler
 from weldsection.scale.thickness import find_thickness
+
+_PASS_ANOTHER = (
+    "pass what lies in the photo: disc=MM for a coin, idcard for a bank card, "
+    "thickness=MM for the plate by caliper, or points=X1,Y1,X2,Y2,MM."
+)
 
 
 def find_references(
     photo: Photo, face: FaceOutline, options: Options
 ) -> tuple[ScaleReference, ...]:
-    """Find each reference asked for, in the order given."""
+    """Find each reference asked for, carried to the plane of the face."""
     requests = [parse_reference(text) for text in options.references]
-    return tuple(_find(photo, face, request) for request in requests)
+    lens = read_lens(options.camera_file) if options.camera_file else None
+    edges = _edges(face)
+    found = (_find(photo, face, request, options) for request in requests)
+    return tuple(
+        at_face(with_lens(one, photo, face, lens), photo, face, options, edges)
+        for one in found
+    )
 
 
-def join(
-    references: tuple[ScaleReference, ...],
-    photo: Photo,
-    face: FaceOutline,
-    options: Options,
-) -> Scale:
-    """Join the references found into the scale at the face."""
+def join(references: tuple[ScaleReference, ...], face: FaceOutline) -> Scale:
+    """Join the references found into the scale at the middle of the face."""
     return combine(references, face.centre_xy_px)
 
 
-def _find(photo: Photo, face: FaceOutline, request: ReferenceRequest) -> ScaleReference:
+def _edges(face: FaceOutline) -> CouponEdges | None:
+    try:
+        return coupon_edges(face)
+    except ScaleError:
+        return None
+
+
+def _find(
+    photo: Photo, face: FaceOutline, request: ReferenceRequest, options: Options
+) -> ScaleReference:
     if request.kind == "thickness":
         return find_thickness(photo, face, request)
-    if request.kind == "idcard":
-        return find_idcard(photo, face, request)
-    if request.kind == "disc":
-        return find_disc(photo, face, request)
     if request.kind == "points":
         return find_points(photo, face, request)
-    raise ScaleError(
-        "No scale card or ruler was found; "
-        "pass --reference thickness=MM or points=X1,Y1,X2,Y2,MM."
-    )
+    if request.kind == "disc":
+        return find_disc(photo, face, request)
+    if request.kind == "idcard":
+        return find_idcard(photo, face, request)
+    return _look_for(photo, face, request, options)
+
+
+def _look_for(
+    photo: Photo, face: FaceOutline, request: ReferenceRequest, options: Options
+) -> ScaleReference:
+    """Card, ruler, or with ``auto`` first one and then the other."""
+    found = None
+    if request.kind in ("auto", "card"):
+        found = find_card(photo, options.card_length_mm)
+    if found is None and request.kind in ("auto", "ruler"):
+        found = find_ruler(photo, face, graduation=request.graduation)
+    if found is not None:
+        return found
+    missing = {
+        "auto": "No scale card and no ruler was found",
+        "card": "Our scale card was not found: two of its marks must be seen whole",
+        "ruler": "No ruler was found: 25 mm of its marks must be sharp",
+    }
+    raise ScaleError(f"{missing[request.kind]}; {_PASS_ANOTHER}")

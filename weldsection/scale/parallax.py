@@ -1,0 +1,123 @@
+"""The face nearer to the camera than the reference, or further away."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from weldsection.errors import UsageError
+from weldsection.flags import Flag
+from weldsection.records import (
+    FaceOutline,
+    FloatArray,
+    Options,
+    Photo,
+    ScaleReference,
+    ScaleSource,
+)
+from weldsection.scale.edges import CouponEdges
+from weldsection.scale.tilt import Camera, project_all
+
+# references that lie beside the coupon and not in its face
+BESIDE = ("card", "ruler", "disc", "idcard")
+# "level with the face" as a person does it, ± mm (common practice, no source)
+_LEVEL_U_MM = 0.3
+# a plate's edges, seen through a reference's plane, converge by less than this
+# while the face lies in that plane
+_CONVERGE_RAD = math.radians(0.5)
+# a reference that the coupon lies on is lower than the face by the coupon's
+# depth, not known: a standard uncertainty that covers a sawn slice
+_UNDERNEATH_U_MM = 10.0
+
+
+def at_face(
+    reference: ScaleReference,
+    photo: Photo,
+    face: FaceOutline,
+    options: Options,
+    edges: CouponEdges | None,
+) -> ScaleReference:
+    """Carry a reference's scale from its own plane to that of the face.
+
+    A plane nearer by dz than one at distance Z is seen larger by Z / (Z - dz).
+    """
+    if reference.kind not in BESIDE:
+        return reference
+    distance_mm, distance_u_mm = camera_distance(reference, photo, options)
+    height_mm = options.face_height_mm or 0.0
+    if height_mm > 0.5 * distance_mm:
+        raise UsageError(
+            f"--face-height {height_mm:g} is too much for a camera {distance_mm:.0f} "
+            "mm away; give the height of the face above the reference in mm."
+        )
+    told = options.face_height_mm is not None
+    beneath = not told and _covered_share(reference, face) > 0.02
+    height_u_mm = _UNDERNEATH_U_MM if beneath else _LEVEL_U_MM
+    remaining = distance_mm - height_mm
+    # d ln(scale) = -dh / (Z - h) + h dZ / (Z (Z - h))
+    plane_u = math.hypot(
+        height_u_mm / remaining, height_mm * distance_u_mm / (distance_mm * remaining)
+    )
+    shrink = remaining / distance_mm
+    skewed = edges is not None and _askew(reference, edges)
+    return replace(
+        reference,
+        homography=np.diag([shrink, shrink, 1.0]) @ reference.homography,
+        sources=(*reference.sources, ScaleSource.constant("plane", plane_u)),
+        flags=reference.flags
+        + (Flag.FACE_NOT_IN_REFERENCE_PLANE,) * (beneath or skewed),
+    )
+
+
+def camera_distance(
+    reference: ScaleReference, photo: Photo, options: Options
+) -> tuple[float, float]:
+    """Distance from camera to reference and its standard uncertainty, in mm."""
+    if options.camera_distance_mm is not None:
+        # read with a tape beside the phone: ± 2 % (common practice, no source)
+        return options.camera_distance_mm, 0.02 * options.camera_distance_mm
+    camera = Camera.of(photo.shape, photo.origin.focal_length_px)
+    scale = reference.mm_per_px_at(camera.axis_xy_px)
+    if not 0 < scale < 1e3:
+        scale = reference.mm_per_px_at(reference.centre_xy_px)
+    distance_mm = camera.focal_px * scale
+    return distance_mm, camera.focal_relative_u * distance_mm
+
+
+def _covered_share(reference: ScaleReference, face: FaceOutline) -> float:
+    """Share of the face that lies over the reference's outline."""
+    import cv2  # noqa: PLC0415 - only needed with an outline that is an area
+
+    hull = cv2.convexHull(reference.outline_xy_px.astype(np.float32))
+    corners = face.corners_xy_px.astype(np.float32)
+    if len(hull) < 3:
+        return 0.0
+    shared, _ = cv2.intersectConvexConvex(hull, cv2.convexHull(corners))
+    return float(shared) / max(float(cv2.contourArea(corners)), 1.0)
+
+
+def _askew(reference: ScaleReference, edges: CouponEdges) -> bool:
+    """Whether the plate's edges are not parallel in the reference's plane."""
+    if not reference.shows_tilt:
+        return False
+    lines = np.vstack([edges.top_xy_px, edges.bottom_xy_px])
+    run = _runs(reference.homography, lines)
+    turn = math.remainder(
+        math.atan2(run[0, 1], run[0, 0]) - math.atan2(run[1, 1], run[1, 0]), math.pi
+    )
+    return abs(turn) > _CONVERGE_RAD + 4 * _turn_u(reference, edges)
+
+
+def _runs(homography: FloatArray, lines: FloatArray) -> FloatArray:
+    ends = project_all(homography[None], lines)[0]
+    return np.asarray(ends[[1, 3]] - ends[[0, 2]], dtype=np.float64)
+
+
+def _turn_u(reference: ScaleReference, edges: CouponEdges) -> float:
+    """Uncertainty of the angle between the edges as seen in the plane, in rad."""
+    slopes = sum(float(np.trace(s.covariance[1:, 1:])) for s in reference.sources)
+    gap = np.linalg.norm(edges.bottom_xy_px - edges.top_xy_px, axis=1).mean()
+    # a wrong slope of the scale turns the far edge against the near one
+    return math.hypot(edges.parallel_u_rad, math.sqrt(slopes) * float(gap))
