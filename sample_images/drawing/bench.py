@@ -321,8 +321,8 @@ def paint_bench(
     """
     picture = BENCHES[name](rng, shape, px_per_mm).astype(np.float32)
     if rng.random() < 0.3:
-        patch = np.clip(noise.fractal(rng, shape, 40 * px_per_mm, 3) - 0.8, 0, 1)
-        picture *= (1 - rng.uniform(0.1, 0.6) * patch)[..., None]
+        patch = np.clip(noise.fractal(rng, shape, 40 * px_per_mm, 5) - 0.8, 0, 1)
+        picture *= (1 - rng.uniform(0.05, 0.35) * patch)[..., None]
     if rng.random() < clutter:
         for _ in range(int(rng.integers(1, 6))):
             _odd_thing(picture, rng, px_per_mm)

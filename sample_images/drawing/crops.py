@@ -130,7 +130,8 @@ def _through_camera(
     light: NDArray[np.float32], labels: Picture, rng: Rng, tier: str, scale: float
 ) -> Picture:
     """Expose and compress."""
-    camera.meter(light, labels > 0)
+    if tier != "clean":
+        camera.meter(light, labels > 0)
     sensor = camera.random_sensor(rng, tier=tier, px_per_mm=scale)
     return camera.jpeg(camera.expose(light, sensor, rng), sensor.jpeg_quality)
 

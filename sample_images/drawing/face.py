@@ -298,7 +298,7 @@ def _bead_grain(
     finer = noise.drawn_along(rng, way, width=max(1.0, 0.4 * width), length=length)
     sharp = 0.5 + etch.streak_sharp
     mixed = np.tanh(sharp * (streaks + 0.5 * finer)) / np.tanh(sharp)
-    patchy = 0.8 + 0.35 * noise.smooth(rng, shape, 2.5 * scale)
+    patchy = np.clip(0.8 + 0.3 * noise.smooth(rng, shape, 2.5 * scale), 0.4, 1.5)
     clouds = noise.fractal(rng, shape, 1.3 * scale, 3)
     grain = etch.streak_grey * 0.9 * mixed * patchy + etch.mottle_grey * clouds
     if shrink == 1:

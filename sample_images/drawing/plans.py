@@ -65,8 +65,8 @@ def random_section(
     section = make_section(plate, plans)
     return replace(
         section,
-        spatter_xy_mm=_random_spatter(rng, section),
-        burr_xy_mm=_random_burr(rng, section),
+        spatter_xy_mm=random_spatter(rng, section),
+        burr_xy_mm=random_burr(rng, section),
     )
 
 
@@ -210,7 +210,7 @@ def _of_kind(rng: Rng, plan: BeadPlan) -> BeadPlan:
     return replace(plan, **changes.get(plan.kind, {}))  # type: ignore[arg-type]
 
 
-def _random_spatter(rng: Rng, section: Section) -> tuple[NDArray[np.float64], ...]:
+def random_spatter(rng: Rng, section: Section) -> tuple[NDArray[np.float64], ...]:
     """Drops of metal standing on the plate or on a weld face, cut or behind it."""
     if rng.random() < 0.35:
         return ()
@@ -244,7 +244,7 @@ def _random_spatter(rng: Rng, section: Section) -> tuple[NDArray[np.float64], ..
     return tuple(drops)
 
 
-def _random_burr(rng: Rng, section: Section) -> tuple[NDArray[np.float64], ...]:
+def random_burr(rng: Rng, section: Section) -> tuple[NDArray[np.float64], ...]:
     """Saw burr: ragged slivers along the back, sometimes along the top or an end."""
     length, thick = section.plate.length_mm, section.plate.thickness_mm
     strips = []

@@ -195,7 +195,8 @@ def draw(shot: Shot) -> Drawing:
         x, y = camera.bend_map(pose.size_px, shot.sensor.bend, (0, 0, columns, rows))
         light = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
         labels = cv2.remap(labels, x, y, cv2.INTER_NEAREST)
-    camera.meter(light, labels > 0)
+    if shot.tier != "clean":
+        camera.meter(light, labels > 0)
     picture = camera.expose(light, shot.sensor, rng)
     return Drawing(picture, labels, truth_of(shot), shot)
 
@@ -297,7 +298,7 @@ def save(drawing: Drawing, path: Path) -> None:
     quality = shot.sensor.jpeg_quality
     stored.save(path, quality=quality, subsampling=2 if quality < 92 else 0, exif=exif)
     truth = {**drawing.truth, "photo": path.name}
-    path.with_suffix(".json").write_text(json.dumps(truth, indent=1), "utf-8")
+    path.with_suffix(".json").write_text(json.dumps(truth), "utf-8")
 
 
 def turned(picture: Picture, orientation: int) -> Picture:

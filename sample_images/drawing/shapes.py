@@ -108,8 +108,13 @@ def weld_outlines(plan: BeadPlan) -> tuple[Array, Array]:
         cap[:, 1] -= plan.crater * cap[:, 1] * np.exp(-((u / 0.45) ** 2))
     cap[:, 1] += wave(COUNT, rng, 0.5 * plan.waviness_mm, 5) * taper
     cap[:, 0] += plan.lean * cap[:, 1]
-    groove = _groove(cap[:, 0] + half, plan.undercut_mm[0])
-    groove += _groove(half - cap[:, 0], plan.undercut_mm[1])
+    groove = np.zeros(COUNT)
+    for from_toe, deep in zip(
+        (cap[:, 0] + half, half - cap[:, 0]), plan.undercut_mm, strict=True
+    ):
+        across = np.clip(from_toe / (0.35 + 1.2 * deep), 0, 1) if deep else 1.0
+        cap[:, 1] *= across**2 * (3 - 2 * across)
+        groove += _groove(from_toe, deep)
     cap[:, 1] -= groove
     weld_face = np.column_stack([cap[:, 0] + plan.at_mm, -cap[:, 1]])
     order = np.argsort(cap[:, 0])
@@ -141,4 +146,4 @@ def _groove(from_toe_mm: Array, depth_mm: float) -> Array:
         return np.zeros_like(from_toe_mm)
     width = 0.35 + 1.2 * depth_mm
     t = np.clip(from_toe_mm / width, 0, 1)
-    return depth_mm * 1.1 * np.sin(np.pi * t**0.7) ** 1.3
+    return depth_mm * 1.1 * np.abs(np.sin(np.pi * t**0.7)) ** 1.3

@@ -1,0 +1,176 @@
+"""Drawn pictures against their own truth."""
+
+import json
+import re
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image, ImageOps
+
+from sample_images.drawing import camera, crops, scene
+from sample_images.drawing.face import BASE, HAZ, WELD
+from sample_images.drawing.patch import Patch
+from sample_images.drawing.section import BeadPlan, PlatePlan, make_section
+
+SMALL = (900, 600)
+
+
+@pytest.fixture(scope="module")
+def drawing():
+    """One small drawn photo with a bent lens."""
+    shot = scene.random_shot(5, tier="phone", size_px=SMALL)
+    return scene.draw(shot)
+
+
+def test_same_seed_same_picture(drawing):
+    """A photo is drawn again to the last digit from its seed."""
+    again = scene.draw(scene.random_shot(5, tier="phone", size_px=SMALL))
+
+    assert np.array_equal(drawing.picture, again.picture)
+    assert drawing.truth == again.truth
+
+
+def test_labels_agree_with_the_outlines(drawing):
+    """The pixels labelled weld cover the area of the weld outlines."""
+    drawn_px = np.count_nonzero(drawing.labels == WELD)
+    outlined = np.zeros(drawing.labels.shape, np.uint8)
+    for bead in drawing.truth["beads"]:
+        lines = bead["outline_px"]
+        loop = np.array(lines["cap"] + lines["fusion"][::-1])
+        cv2.fillPoly(outlined, [np.round(loop * 16).astype(np.int32)], 1, shift=4)
+
+    both = np.count_nonzero((outlined > 0) & (drawing.labels == WELD))
+    assert both / drawn_px > 0.95
+    assert both / np.count_nonzero(outlined) > 0.93
+
+
+def test_homography_of_the_truth_maps_mm_to_pixels(drawing):
+    """The plate surface in mm lands on the surface in pixels."""
+    matrix = np.array(drawing.truth["mm_to_px_upright"])
+    section = drawing.shot.coupon.section
+    seen = cv2.perspectiveTransform(section.surface_xy_mm(25)[None], matrix)[0]
+
+    # the homography is the best fit of a slightly bent lens
+    off = np.hypot(*(seen - np.array(drawing.truth["surface_px"])).T)
+    assert off.max() < 1.0
+
+
+def test_scale_in_the_truth_is_that_of_its_homography():
+    """mm_per_px_at_face agrees with the homography's area scale there."""
+    truth = scene.truth_of(scene.random_shot(9, tier="clean", size_px=SMALL))
+    middle = truth["coupon_length_mm"] / 2, truth["plate_thickness_mm"] / 2
+    square = np.array([middle]) + np.array([[0, 0], [0.01, 0], [0, 0.01]])
+    seen = cv2.perspectiveTransform(square[None], np.array(truth["mm_to_px_upright"]))
+    edges = (seen[0, 1:] - seen[0, 0]) / 0.01
+
+    scale = 1 / np.sqrt(abs(np.linalg.det(edges)))
+    assert truth["mm_per_px_at_face"] == pytest.approx(scale, rel=1e-3)
+
+
+def test_the_camera_aims_where_it_is_told():
+    """The aimed place lies on the aimed pixel at the asked scale, tilted or not."""
+    pose = camera.stand(
+        (1000, 800),
+        aim_xy_mm=(40, 5),
+        aim_px=(300, 500),
+        px_per_mm=8.0,
+        distance_mm=250.0,
+        tilt_deg=(6, -4),
+        roll_deg=10,
+    )
+    seen = cv2.perspectiveTransform(np.array([[[40.0, 5.0]]]), pose.to_pixels)[0, 0]
+
+    assert seen == pytest.approx([300, 500], abs=1e-6)
+    assert pose.tilt_deg == pytest.approx(7.2, abs=0.05)
+
+
+def test_planes_nearer_the_camera_look_larger():
+    """A plane at a fifth of the camera's distance looks a quarter larger."""
+    pose = camera.stand(
+        SMALL, aim_xy_mm=(0, 0), aim_px=(450, 300), px_per_mm=5, distance_mm=200
+    )
+    ends = np.array([[[0.0, 0.0], [10.0, 0.0]]])
+    near = cv2.perspectiveTransform(ends, pose.plane(40.0))[0]
+
+    assert np.hypot(*(near[1] - near[0])) == pytest.approx(62.5, rel=1e-6)
+
+
+def test_bent_points_and_bent_pixels_agree():
+    """A point bent by the lens is fetched from where it was straight."""
+    points = np.array([[100.0, 80.0], [700.0, 500.0]])
+    bent = camera.bend_points(points, SMALL, 0.02)
+    x, y = camera.bend_map(SMALL, 0.02, (0, 0, *SMALL))
+    columns, rows = np.round(bent).astype(int).T
+
+    assert x[rows, columns] == pytest.approx(points[:, 0], abs=1.0)
+    assert y[rows, columns] == pytest.approx(points[:, 1], abs=1.0)
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_turned_photos_open_upright(orientation, tmp_path):
+    """A photo stored turned opens upright by its EXIF orientation (EXIF 2.3)."""
+    upright = np.zeros((20, 30, 3), np.uint8)
+    upright[:5, :10] = 255
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    path = tmp_path / "turned.png"
+    Image.fromarray(scene.turned(upright, orientation)).save(path, exif=exif)
+    with Image.open(path) as stored:
+        opened = np.asarray(ImageOps.exif_transpose(stored))
+
+    assert np.array_equal(opened, upright)
+
+
+def test_saved_photo_has_its_truth_beside_it(drawing, tmp_path):
+    """The JPEG opens and the JSON names it."""
+    scene.save(drawing, tmp_path / "drawn.jpg")
+    truth = json.loads((tmp_path / "drawn.json").read_text("utf-8"))
+
+    assert truth["photo"] == "drawn.jpg"
+    assert len(truth["beads"]) == len(drawing.shot.coupon.section.beads)
+    with Image.open(tmp_path / "drawn.jpg") as stored:
+        assert sorted(stored.size) == sorted(SMALL)
+
+
+def test_a_patch_lies_where_it_is_put():
+    """A white square of 10 mm covers 10 mm of the picture about its centre."""
+    square = np.ones((50, 50), np.float32)
+    patch = Patch(np.dstack([square] * 3), square, 5.0, (20.0, 10.0))
+
+    assert patch.corners_xy_mm() == pytest.approx(
+        np.array([[15, 5], [25, 5], [25, 15], [15, 15]])
+    )
+
+
+@pytest.mark.parametrize("draw", [crops.training_strip, crops.training_view])
+def test_training_pictures_repeat_and_carry_labels(draw):
+    """The same seed gives the same picture, with plate and weld labelled."""
+    rgb, labels = draw(3)
+    again, labels_again = draw(3)
+
+    assert np.array_equal(rgb, again)
+    assert np.array_equal(labels, labels_again)
+    assert rgb.dtype == labels.dtype == np.uint8
+    assert rgb.shape[:2] == labels.shape
+    assert {BASE, HAZ, WELD} <= set(np.unique(labels))
+
+
+def test_drawing_never_imports_the_measuring_code():
+    """Neither side may lean on the other, or agreement proves nothing."""
+    for source in Path(scene.__file__).parent.glob("*.py"):
+        imports = re.findall(
+            r"^\s*(?:from|import) (\w+)", source.read_text("utf-8"), re.M
+        )
+        assert "weldsection" not in imports, source.name
+
+
+def test_plain_bead_paints_its_labels_in_order():
+    """Down through a bead: weld, HAZ, plate."""
+    section = make_section(PlatePlan(10, 40), (BeadPlan(20, 10, 2, 2),))
+    labels = scene.face.label_map(section, lambda points: points * 20 + 60, (300, 900))
+    column = labels[:, 20 * 20 + 60]
+    changes = column[np.flatnonzero(np.diff(column.astype(int)))]
+
+    assert list(changes) == [0, WELD, HAZ, BASE]
