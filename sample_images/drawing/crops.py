@@ -17,6 +17,7 @@ from sample_images.drawing.bench import HELD_OUT_BENCHES
 from sample_images.drawing.camera import Pose
 from sample_images.drawing.compose import Setting, compose, random_setting
 from sample_images.drawing.section import Section
+from sample_images.drawing.things import random_things
 
 Picture = NDArray[np.uint8]
 Rng = np.random.Generator
@@ -229,6 +230,16 @@ def training_view(
     painted = face.paint_face(
         shot.section, shot.etch, shot.worn, rng, px_per_mm=max(1.1 * scale, 6.0)
     )
-    light, labels = compose(shot.section, painted, pose, shot.look, shot.setting, rng)
+    plate = shot.section.plate
+    size_mm = plate.length_mm, plate.thickness_mm
+    light, labels = compose(
+        shot.section,
+        painted,
+        pose,
+        shot.look,
+        shot.setting,
+        rng,
+        patches=random_things(rng, size_mm, px_per_mm=scale),
+    )
     seen = _through_camera(light, labels, rng, shot.tier, scale)
     return seen, labels

@@ -86,11 +86,19 @@ def vary(picture: torch.Tensor, zones: torch.Tensor) -> tuple[torch.Tensor, ...]
 
 
 def loss_of(logits: torch.Tensor, zones: torch.Tensor) -> torch.Tensor:
-    """Cross entropy, the rarer weld and HAZ counting twice."""
-    weight = torch.tensor([1.0, 1.0, 1.6, 1.6, 1.0], device=logits.device)
-    return torch.nn.functional.cross_entropy(
-        logits, zones.long(), weight=weight, ignore_index=IGNORED
+    """Cross entropy, points within 6 pixels of an edge counting three times.
+
+    No class counts more than another, so that the odds stay honest.
+    """
+    labels = zones.float().unsqueeze(1)
+    highest = torch.nn.functional.max_pool2d(labels, 13, 1, 6)
+    lowest = -torch.nn.functional.max_pool2d(-labels, 13, 1, 6)
+    weight = 1.0 + 2.0 * (highest != lowest).float().squeeze(1)
+    weight = weight * (zones != IGNORED).float()
+    each = torch.nn.functional.cross_entropy(
+        logits, zones.long(), ignore_index=IGNORED, reduction="none"
     )
+    return (each * weight).sum() / weight.sum()
 
 
 def train(
