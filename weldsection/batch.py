@@ -175,7 +175,7 @@ def _outcomes(batch: Batch, known: dict[Path, PhotoOutcome]) -> Iterator[PhotoOu
     if min(batch.workers, len(left)) > 1:
         yield from _by_workers(batch, left)
         return
-    with _one_thread():
+    with _one_thread_each(left):
         for task in left:
             yield measure_into(batch.folder, task)
 
@@ -206,10 +206,14 @@ def _start_worker() -> None:
 
 
 @contextmanager
-def _one_thread() -> Iterator[None]:
-    """Let OpenCV use one thread, as in a worker: same digits, same order."""
+def _one_thread_each(tasks: Sequence[Task]) -> Iterator[None]:
+    """Let OpenCV use one thread for a photo of several, as in a worker.
+
+    The digits are the same with any number of threads; with one, the time a
+    batch takes on several processors is set by the number of workers alone.
+    """
     before = cv2.getNumThreads()
-    cv2.setNumThreads(1)
+    cv2.setNumThreads(before if len(tasks) == 1 else 1)
     try:
         yield
     finally:

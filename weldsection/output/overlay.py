@@ -143,9 +143,7 @@ def draw_overlay(photo: Photo, result: SectionResult) -> ByteArray:
 
 def section_lines(result: SectionResult) -> list[SectionLine]:
     """Give every line of a section in pixels of the upright photo."""
-    surface = result.surface
-    surface_xy_mm = np.column_stack([surface.knots_x_mm, surface.knots_y_mm])
-    lines = [("plate surface", surface_xy_mm)]
+    lines = [("plate surface", _surface_on_plate(result))]
     for bead in result.beads:
         trace = bead.trace
         lines.append(("weld face", trace.cap_xy_mm))
@@ -208,10 +206,8 @@ def _view_of(
     photo: Photo, result: SectionResult, lines: Sequence[SectionLine]
 ) -> _View:
     """Show the coupon with a margin, and room for numbers above the beads."""
-    surface = result.surface
-    ends_mm = surface.knots_x_mm[[0, -1]]
     depth = result.thickness_mm if math.isfinite(result.thickness_mm) else 0.0
-    back_xy_mm = np.column_stack([ends_mm, surface.y_at(ends_mm) + depth])
+    back_xy_mm = _surface_on_plate(result)[[0, -1]] + np.array([0.0, depth])
     xy_px = np.vstack(
         [project(result.mm_to_px, back_xy_mm), *(line.xy_px for line in lines)]
     )
@@ -374,6 +370,15 @@ def _draw_scale_bar(
 
 
 # ------------------------------------------------------------------- geometry
+
+
+def _surface_on_plate(result: SectionResult) -> FloatArray:
+    """Give the plate surface between the ends of the coupon."""
+    x_mm, y_mm = result.surface.knots_x_mm, result.surface.knots_y_mm
+    length = result.length_mm if math.isfinite(result.length_mm) else math.inf
+    on_plate = (x_mm >= 0) & (x_mm <= length)
+    knots_xy_mm = np.column_stack([x_mm, y_mm])
+    return knots_xy_mm[on_plate] if on_plate.sum() > 1 else knots_xy_mm
 
 
 def _runs(doubtful: BoolArray) -> list[tuple[bool, slice]]:

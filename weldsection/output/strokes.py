@@ -58,9 +58,10 @@ def draw_line(picture: ByteArray, xy: FloatArray, pen: Pen) -> None:
         return
     for piece in dashes(xy, pen.dash_px) if pen.dash_px else [xy]:
         if pen.gap_px > 0:
-            normal = normals(piece)
-            _polyline(picture, piece + pen.gap_px * normal, pen.casing, 1)
-            _polyline(picture, piece - pen.gap_px * normal, pen.colour, pen.width_px)
+            even = evened(piece, 2 * pen.gap_px)
+            aside = pen.gap_px * normals(even)
+            _polyline(picture, even + aside, pen.casing, 1)
+            _polyline(picture, even - aside, pen.colour, pen.width_px)
         else:
             _polyline(picture, piece, pen.casing, pen.width_px + 2)
             _polyline(picture, piece, pen.colour, pen.width_px)
@@ -154,14 +155,26 @@ def dashes(xy: FloatArray, dash_px: tuple[float, float]) -> list[FloatArray]:
     [[0.0, 4.0], [7.0, 10.0]]
     """
     on, off = dash_px
-    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+    run = _run_along(xy)
     pieces = []
     for start in np.arange(0.0, run[-1], on + off):
         end = min(start + on, run[-1])
         inside = run[(run > start) & (run < end)]
-        at = np.concatenate([[start], inside, [end]])
-        pieces.append(np.column_stack([np.interp(at, run, xy[:, i]) for i in range(2)]))
+        pieces.append(_points_at(xy, run, np.concatenate([[start], inside, [end]])))
     return pieces
+
+
+def evened(xy: FloatArray, step_px: float) -> FloatArray:
+    """Give a line by points at even steps, so that its normals are steady.
+
+    Examples
+    --------
+    >>> evened(np.array([[0, 0], [1, 0], [9, 0]]), 3.0)[:, 0].tolist()
+    [0.0, 3.0, 6.0, 9.0]
+    """
+    run = _run_along(xy)
+    count = max(round(run[-1] / step_px), 1) + 1
+    return _points_at(xy, run, np.linspace(0.0, run[-1], count))
 
 
 def normals(xy: FloatArray) -> FloatArray:
@@ -169,6 +182,15 @@ def normals(xy: FloatArray) -> FloatArray:
     step = np.gradient(xy, axis=0)
     length = np.maximum(np.hypot(*step.T), 1e-9)[:, None]
     return cast(FloatArray, np.column_stack([-step[:, 1], step[:, 0]]) / length)
+
+
+def _run_along(xy: FloatArray) -> FloatArray:
+    steps = np.hypot(*np.diff(xy, axis=0).T)
+    return np.asarray(np.concatenate([[0.0], np.cumsum(steps)]))
+
+
+def _points_at(xy: FloatArray, run: FloatArray, at: FloatArray) -> FloatArray:
+    return np.column_stack([np.interp(at, run, xy[:, i]) for i in range(2)])
 
 
 def _polyline(picture: ByteArray, xy: FloatArray, colour: Colour, width: int) -> None:
