@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_images.drawing import noise, surface
+from sample_images.drawing import noise, raster, surface
 from sample_images.drawing.section import Bead, Points, Section
 from sample_images.drawing.styles import EtchStyle, SurfaceStyle
 
@@ -65,14 +65,11 @@ class _Canvas:
         """Outline in mm → pixels of the canvas."""
         return (np.asarray(points_xy_mm) - self.origin) * self.scale
 
-    def mask(self, *outlines: Points, soft: bool = False) -> NDArray[np.uint8]:
-        """Filled outlines, 255 inside; soft has grey edges."""
+    def mask(self, outline: Points) -> NDArray[np.bool_]:
+        """Pixels inside an outline."""
         image = np.zeros(self.shape, np.uint8)
-        kind = cv2.LINE_AA if soft else cv2.LINE_8
-        for outline in outlines:
-            corners = np.round(self.pixels(outline) * 2**_SHIFT).astype(np.int32)
-            cv2.fillPoly(image, [corners], 255, lineType=kind, shift=_SHIFT)
-        return image
+        raster.fill(image, self.pixels(outline), 1)
+        return image > 0
 
 
 def paint_face(
@@ -104,10 +101,10 @@ def paint_face(
     labels = label_map(section, canvas.pixels, canvas.shape)
     grey, parts = _etched_grey(section, etch, canvas, labels, rng)
     rgb = _coloured(grey, parts, etch, rng)
-    metal = cv2.max(
-        canvas.mask(section.outline_xy_mm, soft=True),
-        canvas.mask(*section.spatter_xy_mm, *section.burr_xy_mm, soft=True),
-    )
+    metal = np.zeros(canvas.shape, np.uint8)
+    solid = (section.outline_xy_mm, *section.spatter_xy_mm, *section.burr_xy_mm)
+    for outline in solid:
+        raster.blend(metal, canvas.pixels(outline))
     surface.wear(rgb, labels, section, worn, rng, canvas.pixels, canvas.scale)
     alpha = metal.astype(np.float32) / 255
     np.clip(rgb, 0.0, 1.6, out=rgb)
@@ -133,21 +130,15 @@ def label_map(
     """
     labels = np.zeros(shape, np.uint8)
     for outline in (*section.spatter_xy_mm, *section.burr_xy_mm):
-        _fill(labels, to_pixels(outline), OTHER_METAL)
-    _fill(labels, to_pixels(section.outline_xy_mm), BASE)
+        raster.fill(labels, to_pixels(outline), OTHER_METAL)
+    raster.fill(labels, to_pixels(section.outline_xy_mm), BASE)
     heated = np.zeros(shape, np.uint8)
     for bead in section.beads:
-        _fill(heated, to_pixels(bead.haz_xy_mm), HAZ)
+        raster.fill(heated, to_pixels(bead.haz_xy_mm), HAZ)
     labels[(heated > 0) & (labels == BASE)] = HAZ
     for bead in section.beads:
-        _fill(labels, to_pixels(bead.weld_xy_mm()), WELD)
+        raster.fill(labels, to_pixels(bead.weld_xy_mm()), WELD)
     return labels
-
-
-def _fill(image: NDArray[np.uint8], corners_xy_px: Points, value: int) -> None:
-    """Fill an outline, hard edged, with corners at sub-pixel places."""
-    corners = np.round(corners_xy_px * 2**_SHIFT).astype(np.int32)
-    cv2.fillPoly(image, [corners], value, shift=_SHIFT)
 
 
 def _distance_mm(mask: NDArray[np.bool_], canvas: _Canvas) -> Field:
@@ -156,6 +147,18 @@ def _distance_mm(mask: NDArray[np.bool_], canvas: _Canvas) -> Field:
         return np.full(canvas.shape, 1e3, np.float32)
     spread = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
     return spread / np.float32(canvas.scale)
+
+
+def _signed_depth_px(section: Section, canvas: _Canvas, deep_mm: Field) -> Field:
+    """Distance into the weld metal in pixels, exact to a part of a pixel."""
+    share = np.zeros(canvas.shape, np.uint8)
+    for bead in section.beads:
+        raster.blend(share, canvas.pixels(bead.weld_xy_mm()))
+    depth = deep_mm * np.float32(canvas.scale)
+    depth -= np.float32(0.5) * np.sign(depth)
+    cut = (share > 0) & (share < 255)
+    depth[cut] = share[cut].astype(np.float32) / 255 - 0.5
+    return depth
 
 
 def _etch_strength(
@@ -197,9 +200,8 @@ def _etched_grey(
     if etch.haz_line:
         at_edge = np.exp(-((in_haz / (0.06 + 0.5 / scale)) ** 2)) * heated
         haz -= np.float32(etch.haz_line) * at_edge
-    inside = 0.5 + 0.5 * np.clip(
-        (in_weld - off_weld) / (etch.fusion_soft_mm + 0.5 / scale), -1, 1
-    )
+    depth = _signed_depth_px(section, canvas, in_weld - off_weld)
+    inside = 0.5 + 0.5 * np.clip(depth / (etch.fusion_soft_mm * scale + 0.5), -1, 1)
     outline = _clear_of_air(canvas, section)
     inside = np.where(weld, np.maximum(inside, 1 - outline), inside * outline)
     inside = inside.astype(np.float32)
@@ -220,7 +222,7 @@ def _etched_grey(
 
 def _clear_of_air(canvas: _Canvas, section: Section) -> Field:
     """0 on the coupon's outline, 1 from a quarter mm inside it."""
-    solid = canvas.mask(section.outline_xy_mm) > 0
+    solid = canvas.mask(section.outline_xy_mm)
     return np.clip(_distance_mm(solid, canvas) / 0.25, 0, 1)
 
 
@@ -247,11 +249,11 @@ def _weld_grey(
         order.reverse()
     for i, bead in enumerate(order):
         mask = canvas.mask(bead.weld_xy_mm())
-        x, y, width, height = cv2.boundingRect(mask)
+        x, y, width, height = cv2.boundingRect(mask.astype(np.uint8))
         if not width:
             continue
         window = (slice(y, y + height), slice(x, x + width))
-        inside = mask[window] > 0
+        inside = mask[window]
         painted = _bead_grain(bead, etch, canvas, (x, y), inside, rng)
         painted += etch.bead_spread * rng.normal()
         later = order[i + 1 : i + 2]

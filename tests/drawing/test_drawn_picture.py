@@ -13,6 +13,7 @@ from sample_images.drawing import camera, crops, scene
 from sample_images.drawing.face import BASE, HAZ, WELD
 from sample_images.drawing.patch import Patch
 from sample_images.drawing.section import BeadPlan, PlatePlan, make_section
+from sample_images.drawing.styles import EtchStyle, SurfaceStyle
 
 SMALL = (900, 600)
 
@@ -174,3 +175,49 @@ def test_plain_bead_paints_its_labels_in_order():
     changes = column[np.flatnonzero(np.diff(column.astype(int)))]
 
     assert list(changes) == [0, WELD, HAZ, BASE]
+
+
+@pytest.mark.parametrize("px_per_mm", [6.0, 16.0, 31.7])
+def test_painted_metal_is_no_thicker_than_its_outline(px_per_mm):
+    """Labels cover the outlines' areas; a half pixel too much would show here."""
+    plan = BeadPlan(20.13, 10, 2.31, 2.17)
+    section = make_section(PlatePlan(9.87, 40), (plan,))
+    labels = scene.face.label_map(
+        section, lambda points: points * px_per_mm + 90.3, (900, 1500)
+    )
+    truth = section.beads[0].truth
+    weld_mm2 = truth.penetration_area_mm2 + truth.reinforcement_area_mm2
+    drawn_mm2 = np.count_nonzero(labels == WELD) / px_per_mm**2
+    rim_mm = 24.0  # length of the weld's outline
+
+    assert abs(drawn_mm2 - weld_mm2) / rim_mm < 0.1 / px_per_mm
+
+
+def test_painted_edges_lie_where_the_outlines_are():
+    """The grey edge of plate and weld in a plain painting is that of the truth."""
+    plan = BeadPlan(20, 10, 2.5, 2, root="segment", haz_mm=1.0)
+    section = make_section(PlatePlan(10, 40), (plan,))
+    etch = EtchStyle(
+        "test", haz_grey=-0.2, haz_inner=1.0, weld_grey=0.1, streak_grey=0,
+        mottle_grey=0, grain_grey=0, etch_drift=0,
+    )  # fmt: skip
+    worn = SurfaceStyle(
+        grind_grey=0, scratches=0, rolling_grey=0, clouds_grey=0, rim_grey=0
+    )
+    rng = np.random.default_rng(0)
+    painted = scene.face.paint_face(section, etch, worn, rng, px_per_mm=16.0)
+    column = round((20 - painted.origin_xy_mm[0]) * 16)
+    grey = painted.rgb[:, column, 1]
+    depth = painted.origin_xy_mm[1] + np.arange(len(grey)) / 16
+
+    def falls_through(level: float, start: float) -> float:
+        below = np.flatnonzero((depth > start) & (grey < level))[0]
+        share = (grey[below - 1] - level) / (grey[below - 1] - grey[below])
+        return depth[below - 1] + share / 16
+
+    # half way between weld (0.62 + 0.1) and HAZ (0.62 - 0.2)
+    assert falls_through(0.57, 1.0) == pytest.approx(2.5, abs=0.012)
+    top = (
+        depth[0] + (len(grey[depth < 5]) - painted.alpha[depth < 5, column].sum()) / 16
+    )
+    assert top - 0.5 / 16 == pytest.approx(-2.0, abs=0.012)
