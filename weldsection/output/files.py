@@ -105,8 +105,9 @@ def write_whole(path: Path, content: bytes) -> None:
         temporary.write_bytes(content)
         temporary.replace(path)
     except OSError as error:
-        temporary.unlink(missing_ok=True)
         raise OutputError(_cannot_write(path, error)) from error
+    finally:
+        temporary.unlink(missing_ok=True)  # there only if something went wrong
 
 
 def write_whole_text(path: Path, text: str) -> None:
