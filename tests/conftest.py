@@ -10,12 +10,14 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 
+from weldsection.cli import main
 from weldsection.flags import Flag
 from weldsection.records import (
     BeadResult,
@@ -174,6 +176,32 @@ def made_up_pipeline(monkeypatch: pytest.MonkeyPatch) -> None:
         return made_up_section(origin.path, sha256=origin.sha256, options=options)
 
     monkeypatch.setattr("weldsection.batch.measure_section", measure_section)
+
+
+@dataclass(frozen=True)
+class Ran:
+    """How a command ended."""
+
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def command_line(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], tmp_path: Path
+) -> Callable[..., Ran]:
+    """Give the command line within this process, in a folder of its own."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*arguments: str | Path) -> Ran:
+        monkeypatch.setattr("sys.argv", ["weldsection", *map(str, arguments)])
+        with pytest.raises(SystemExit) as stopped:
+            main()
+        out, err = capfd.readouterr()
+        return Ran(int(stopped.value.code or 0), out, err)
+
+    return run
 
 
 @pytest.fixture
