@@ -197,7 +197,9 @@ def _by_view(
     )
 
 
-def _sized(homographies: FloatArray, points: FloatArray, goal: FloatArray) -> FloatArray:
+def _sized(
+    homographies: FloatArray, points: FloatArray, goal: FloatArray
+) -> FloatArray:
     mapped = project_all(homographies, points)
     spread = np.linalg.norm(mapped - mapped.mean(axis=1, keepdims=True), axis=(1, 2))
     sized = homographies.copy()

@@ -62,17 +62,27 @@ def _rows(
 CARDS = {
     "pocket": CardLayout(
         # the size of an ID-1 card, to laminate
-        "pocket", 85.6, 53.98, 14.0, _rows(0, (4.0, 35.8, 67.6), (4.0, 35.98), inner=True),
+        "pocket",
+        85.6,
+        53.98,
+        14.0,
+        _rows(0, (4.0, 35.8, 67.6), (4.0, 35.98), inner=True),
         check_mm=70.0,
     ),
     "bench": CardLayout(
-        "bench", 150.0, 100.0, 18.0,
+        "bench",
+        150.0,
+        100.0,
+        18.0,
         _rows(10, (5.0, 45.6, 86.3, 127.0), (5.0, 41.0, 77.0), inner=False),
         check_mm=120.0,
     ),
     "frame": CardLayout(
         # the coupon lies inside
-        "frame", 190.0, 250.0, 22.0,
+        "frame",
+        190.0,
+        250.0,
+        22.0,
         _rows(
             24, (5.0, 57.6, 110.3, 163.0), (5.0, 59.5, 114.0, 168.5, 223.0), inner=False
         ),
@@ -82,11 +92,14 @@ CARDS = {
 
 # the lens sheet: as many marks as fit on A4 and on Letter, turned upright
 LENS_SHEET = CardLayout(
-    "lens", 190.0, 254.0, 20.0,
+    "lens",
+    190.0,
+    254.0,
+    20.0,
     _rows(
         40,
         tuple(4.0 + 32.4 * k for k in range(6)),
-        tuple(6.0 + 27.75 * k for k in range(9)),
+        tuple(6.0 + 27.0 * k for k in range(9)),
         inner=True,
     ),
     check_mm=160.0,

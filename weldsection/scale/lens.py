@@ -14,14 +14,20 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from weldsection.errors import DataError, UsageError
-from weldsection.records import FaceOutline, FloatArray, Photo, ScaleReference, ScaleSource
+from weldsection.errors import DataError, OutputError, UsageError
+from weldsection.records import (
+    FaceOutline,
+    FloatArray,
+    Photo,
+    ScaleReference,
+    ScaleSource,
+)
 from weldsection.scale.tilt import project_all
 
 FORMAT = "weldsection camera 1"
-# phones straighten their pictures to some tenths of a per cent at the corner;
+# phones straighten their pictures to about half a per cent at the corner;
 # standard deviation of k1 for a photo of unknown camera (common practice)
-_UNKNOWN_K1 = 0.003
+_UNKNOWN_K1 = 0.005
 # what is left of it after a camera file
 _KNOWN_K1 = 0.0004
 
@@ -55,7 +61,11 @@ class Lens:
     def fitted_to(self, width_px: int, height_px: int) -> Lens:
         """The same lens for another size of the same picture, upright or turned."""
         turned = (width_px > height_px) != (self.width_px > self.height_px)
-        own = (self.height_px, self.width_px) if turned else (self.width_px, self.height_px)
+        own = (
+            (self.height_px, self.width_px)
+            if turned
+            else (self.width_px, self.height_px)
+        )
         ratio = width_px / own[0]
         if abs(height_px / own[1] / ratio - 1) > 0.02:
             raise UsageError(
@@ -76,9 +86,33 @@ class Lens:
             axis_y_px=y * ratio,
         )
 
+    @property
+    def corner_shift(self) -> float:
+        """How far the lens moves the picture's corners, as a share of r."""
+        return -(self.k1 + self.k2)
+
     def to_json(self) -> str:
         """Text of the camera file."""
         return json.dumps({"format": FORMAT, **asdict(self)}, indent=2) + "\n"
+
+
+def write_lens(lens: Lens, path: Path) -> None:
+    """Write a camera file, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        When it cannot be written.
+    """
+    part = path.with_name(f".{path.name}.part")
+    try:
+        part.write_text(lens.to_json(), encoding="utf-8")
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise OutputError(
+            f"{path} cannot be written ({error.strerror}); choose another --out."
+        ) from error
 
 
 def read_lens(path: Path) -> Lens:
@@ -130,7 +164,10 @@ def with_lens(
 
 
 def lens_source(
-    shape: tuple[int, int], centre_xy_px: FloatArray, k1_u: float, face_xy_px: FloatArray
+    shape: tuple[int, int],
+    centre_xy_px: FloatArray,
+    k1_u: float,
+    face_xy_px: FloatArray,
 ) -> ScaleSource:
     """Doubt from an unknown k1 about a reference's centre.
 
@@ -151,9 +188,7 @@ def lens_source(
     return ScaleSource("lens", np.outer(effect, effect) + own)
 
 
-def _corrected(
-    reference: ScaleReference, face: FaceOutline, lens: Lens
-) -> FloatArray:
+def _corrected(reference: ScaleReference, face: FaceOutline, lens: Lens) -> FloatArray:
     """Homography that is right over the face once the lens is straightened."""
     near = _grid(reference.outline_xy_px)
     near_mm = project_all(reference.homography[None], near)[0]

@@ -61,7 +61,9 @@ def _detect(bgr: ByteArray) -> list[tuple[int, FloatArray]]:
 
 def _sharpened(bgr: ByteArray, corners_xy_px: FloatArray) -> FloatArray:
     """Corners again from straight lines through the four sides."""
-    side_px = float(np.linalg.norm(np.roll(corners_xy_px, -1, 0) - corners_xy_px, axis=1).min())
+    side_px = float(
+        np.linalg.norm(np.roll(corners_xy_px, -1, 0) - corners_xy_px, axis=1).min()
+    )
     # half of the black border: the next edge inside is a whole square away
     gate = min(max(0.5 * side_px / SQUARES_ACROSS, 1.5), 6.0)
     how = Reading(points=30, leave_out=0.08, reach_px=gate, gate_px=gate)

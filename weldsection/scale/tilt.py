@@ -212,7 +212,7 @@ def coupon_evidence(edges: CouponEdges) -> Residuals:
         run = ends[:, :, 1] - ends[:, :, 0]
         angle = np.arctan2(run[..., 1], run[..., 0])
         middle = (angle[:, 0] + angle[:, 1]) / 2
-        return np.stack(
+        plain = np.stack(
             [
                 _wrapped(angle[:, 0] - angle[:, 1]) / parallel_u,
                 seen[0] * _off_square(angle[:, 2] - middle) / end_u,
@@ -220,6 +220,8 @@ def coupon_evidence(edges: CouponEdges) -> Residuals:
             ],
             axis=1,
         )
+        # an end may be broken off or an edge be misread: far-off ones count less
+        return np.asarray(np.sign(plain) * np.sqrt(np.log1p(plain**2)))
 
     return residuals
 
