@@ -37,6 +37,13 @@ class Pose:
     size_px: tuple[int, int]
     tilt_deg: float
 
+    def px_per_mm(self) -> float:
+        """Scale at the face, about the middle of the picture."""
+        middle = (np.array(self.size_px, float) - 1) / 2
+        square = middle + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+        seen = cv2.perspectiveTransform(square[None], np.linalg.inv(self.to_pixels))[0]
+        return float(1 / np.sqrt(abs(np.linalg.det(seen[1:] - seen[0]))))
+
     def onto_face(self, z_mm: float) -> Matrix:
         """A point of the plane z → where it seems to lie on the face's plane."""
         x, y, high = self.eye_xyz_mm

@@ -13,7 +13,7 @@ import numpy as np
 from sample_images.drawing import body, camera, plans, styles
 from sample_images.drawing.camera import Sensor
 from sample_images.drawing.compose import Setting
-from sample_images.drawing.patch import Patch
+from sample_images.drawing.references import printed_card
 from sample_images.drawing.scene import Coupon, Shot
 from sample_images.drawing.section import BeadPlan, PlatePlan, make_section
 
@@ -152,10 +152,16 @@ def _lying(
     )
 
 
-def samples(card: Patch | None = None) -> list[Sample]:
-    """The committed photos; the one with a card only where a card is given."""
-    made = [_clean_scan(), _tilted(), _poor_etch(), _rusty(), _right_to_left()]
-    return made if card is None else [*made, _with_card(card)]
+def samples() -> list[Sample]:
+    """The committed photos."""
+    return [
+        _clean_scan(),
+        _with_card(),
+        _tilted(),
+        _poor_etch(),
+        _rusty(),
+        _right_to_left(),
+    ]
 
 
 def _clean_scan() -> Sample:
@@ -275,25 +281,24 @@ def _right_to_left() -> Sample:
     )
 
 
-def _with_card(card: Patch) -> Sample:
+def _with_card() -> Sample:
     """The printed card beside the coupon, level with its face."""
     coupon = test_plate(5)
     plate = coupon.section.plate
-    wide, high = card.size_mm()
+    card = printed_card("bench", px_per_mm=24.0, grey=0.9)
     lifted = replace(
         card,
-        centre_xy_mm=(plate.length_mm / 2, plate.thickness_mm + 9 + high / 2),
+        centre_xy_mm=(0.47 * plate.length_mm, plate.thickness_mm + 58.0),
         angle_deg=1.2,
-        z_mm=0.0,
     )
     shot = _lying(
         coupon,
         5,
         size_px=(4000, 3000),
-        share=min(0.8, 0.8 * plate.length_mm / wide),
+        share=0.74,
         tilt_deg=(-4, 3),
         roll_deg=1,
-        aim=(0.5, 0.2),
+        aim=(0.5, 0.16),
     )
-    shot = replace(shot, patches=(lifted,))
+    shot = replace(shot, patches=(lifted,), reference_option="card")
     return Sample("phone-card", "phone photo with the printed card", shot)

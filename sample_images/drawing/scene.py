@@ -17,6 +17,12 @@ from PIL import Image
 
 from sample_images.drawing import body, camera, face, plans, styles
 from sample_images.drawing.bench import HELD_OUT_BENCHES
+from sample_images.drawing.beside import (
+    Reference,
+    lay_down,
+    option,
+    random_reference,
+)
 from sample_images.drawing.camera import Pose, Sensor
 from sample_images.drawing.compose import Setting, compose, random_setting
 from sample_images.drawing.patch import Patch
@@ -48,6 +54,7 @@ class Shot:
     setting: Setting
     pose: Pose
     sensor: Sensor
+    reference_option: str = ""
     tier: str = "phone"
     seed: int = 0
     exif_orientation: int = 1
@@ -96,6 +103,7 @@ def random_shot(
     tier: str = "phone",
     size_px: tuple[int, int] = (4000, 3000),
     coupon: Coupon | None = None,
+    kind: str | None = None,
     unseen: bool = False,
 ) -> Shot:
     """
@@ -111,6 +119,8 @@ def random_shot(
         Columns and rows of the upright picture.
     coupon
         Photograph this coupon; drawn by lot when not given.
+    kind
+        Kind of reference, one of `beside.KINDS`; by lot when not given.
     unseen
         Use the etches and benches held out from training.
     """
@@ -123,45 +133,72 @@ def random_shot(
         setting = replace(setting, bench=top, resin_rgb=None)
     flush = setting.resin_rgb is not None or tier == "clean"
     look = body.random_body(rng, flush=flush)
-    pose = random_pose(rng, coupon.section, tier=tier, size_px=size_px)
-    scale = float(np.sqrt(abs(np.linalg.det(pose.to_pixels[:2, :2]))))
+    reference = random_reference(
+        rng, px_per_mm=0.75 * size_px[0] / coupon.section.plate.length_mm, kind=kind
+    )
+    if reference.kind == "disc":  # odd round things would be mistaken for it
+        setting = replace(setting, clutter=0.0)
+    pose = random_pose(
+        rng, coupon.section, tier=tier, size_px=size_px, reference=reference
+    )
+    sensor = camera.random_sensor(rng, tier=tier, px_per_mm=pose.px_per_mm())
+    if reference.kind == "points":
+        sensor = replace(sensor, bend=0.0)
     turned = tier != "clean" and rng.random() < 0.25
     return Shot(
         coupon=coupon,
         look=look,
         setting=setting,
         pose=pose,
-        sensor=camera.random_sensor(rng, tier=tier, px_per_mm=scale),
+        sensor=sensor,
+        reference_option=option(reference, coupon.section, pose, rng),
         tier=tier,
         seed=seed,
         exif_orientation=int(rng.choice([3, 6, 8])) if turned else 1,
+        patches=lay_down(reference, coupon.section, rng),
     )
 
 
 def random_pose(
-    rng: Rng, section: Section, *, tier: str, size_px: tuple[int, int]
+    rng: Rng,
+    section: Section,
+    *,
+    tier: str,
+    size_px: tuple[int, int],
+    reference: Reference,
 ) -> Pose:
-    """Where the camera stands; the coupon fills a third of the width or more."""
+    """
+    Where the camera stands; the coupon fills a third of the width or more.
+
+    Coupon and reference are both in the picture, save for rules and, now and
+    then, the coupon's ends.
+    """
     width, height = size_px
     plate = section.plate
     share = rng.uniform(0.5, 0.93)
     if tier != "clean" and rng.random() < 0.06:
-        share = rng.uniform(1.0, 1.15)
-    scale = min(share * width / plate.length_mm, 50.0)
-    scale = min(scale, 0.55 * height / (plate.thickness_mm + 5))
+        share = rng.uniform(1.0, 1.5)
     spread = {"clean": 0.0, "phone": 4.0, "hard": 6.5}[tier]
     tilt = (rng.normal(0, 1, 2) * spread).clip(-15, 15)
     roll = rng.normal(0, 3) if rng.random() < 0.75 else rng.uniform(-20, 20)
     if tier == "clean":
         roll = rng.normal(0, 0.6)
-    reach = max(0.0, 0.92 - scale * plate.length_mm / width) / 2
+    if reference.patch is not None:
+        roll = float(np.clip(roll, -7, 7))
+    top = float(section.outline_xy_mm[:, 1].min())
+    tall = plate.thickness_mm - top + reference.room_mm()
+    lean = abs(np.sin(np.radians(roll))) * plate.length_mm
+    scale = min(share * width / plate.length_mm, 50.0, 0.86 * height / (tall + lean))
+    if reference.patch is not None and not reference.kind.startswith("rule"):
+        scale = min(scale, 0.8 * width / reference.patch.size_mm()[0])
+    spare = np.maximum(0.94 * np.array(size_px) - scale * _box(section, tall, lean), 0)
+    shift = spare * rng.uniform(-0.45, 0.45, 2)
+    middle = (plate.thickness_mm + top) / 2
+    offset = reference.room_mm() / 2 * (1 if reference.below else -1)
     return camera.stand(
         size_px,
-        aim_xy_mm=(plate.length_mm / 2, plate.thickness_mm / 2),
-        aim_px=(
-            width * (0.5 + rng.uniform(-reach, reach)),
-            height * (0.5 + rng.uniform(-0.12, 0.12)),
-        ),
+        aim_xy_mm=(plate.length_mm / 2, middle + offset),
+        aim_px=(float(width / 2 + shift[0]), float(height / 2 + shift[1])),
         px_per_mm=float(scale),
         distance_mm=float(max(130.0, rng.uniform(0.8, 1.5) * width / scale)),
         tilt_deg=(float(tilt[0]), float(tilt[1])),
@@ -169,16 +206,20 @@ def random_pose(
     )
 
 
+def _box(section: Section, tall_mm: float, lean_mm: float) -> NDArray[np.float64]:
+    """Width and height in mm that coupon and reference take up."""
+    return np.array([section.plate.length_mm, tall_mm + lean_mm])
+
+
 def draw(shot: Shot) -> Drawing:
     """Make the photo of a shot, before JPEG, with its truth."""
     coupon, pose = shot.coupon, shot.pose
-    scale = float(np.sqrt(abs(np.linalg.det(pose.to_pixels[:2, :2]))))
     painted = face.paint_face(
         coupon.section,
         coupon.etch,
         coupon.worn,
         np.random.default_rng(coupon.paint_seed),
-        px_per_mm=float(np.clip(scale * 1.1, 16, 40)),
+        px_per_mm=float(np.clip(pose.px_per_mm() * 1.1, 16, 40)),
     )
     rng = np.random.default_rng([shot.seed, 22])
     light, labels = compose(
@@ -213,7 +254,8 @@ def truth_of(shot: Shot) -> dict[str, object]:
     truth: dict[str, object] = {
         "photo": "",
         "tier": shot.tier,
-        "reference_option": f"thickness={plate.thickness_mm:.2f}",
+        "reference_option": shot.reference_option
+        or f"thickness={plate.thickness_mm:.2f}",
         "plate_thickness_mm": round(plate.thickness_mm, 4),
         "coupon_length_mm": round(plate.length_mm, 4),
         "mm_to_px_upright": matrix.tolist(),
@@ -228,11 +270,20 @@ def truth_of(shot: Shot) -> dict[str, object]:
             "bench": shot.setting.bench,
             "sensor": asdict(shot.sensor),
         },
-        "beads": [_bead_truth(bead, pixels) for bead in section.beads],
+        "beads": [
+            {"in_picture": _in_picture(bead, shot), **_bead_truth(bead, pixels)}
+            for bead in section.beads
+        ],
     }
     for patch in shot.patches:
         truth.update(patch.truth)
     return truth
+
+
+def _in_picture(bead: Bead, shot: Shot) -> bool:
+    """Whether the whole bead is in the picture."""
+    seen = to_picture(shot, bead.weld_xy_mm())
+    return bool(((seen >= 0) & (seen <= np.array(shot.pose.size_px) - 1)).all())
 
 
 def to_picture(shot: Shot, points_xy_mm: Points) -> Points:
