@@ -94,8 +94,8 @@ def _etch() -> styles.EtchStyle:
         family="dark-haz",
         base_grey=0.64,
         haz_grey=-0.17,
-        haz_inner=0.55,
-        weld_grey=-0.07,
+        haz_inner=0.75,
+        weld_grey=-0.05,
         streak_grey=0.09,
         streak_mm=0.3,
         streak_sharp=1.2,
@@ -285,20 +285,20 @@ def _with_card() -> Sample:
     """The printed card beside the coupon, level with its face."""
     coupon = test_plate(5)
     plate = coupon.section.plate
-    card = printed_card("bench", px_per_mm=24.0, grey=0.9)
+    card = printed_card("pocket", px_per_mm=30.0, grey=0.9)
     lifted = replace(
         card,
-        centre_xy_mm=(0.47 * plate.length_mm, plate.thickness_mm + 58.0),
+        centre_xy_mm=(0.47 * plate.length_mm, plate.thickness_mm + 37.0),
         angle_deg=1.2,
     )
     shot = _lying(
         coupon,
         5,
         size_px=(4000, 3000),
-        share=0.74,
+        share=0.84,
         tilt_deg=(-4, 3),
         roll_deg=1,
-        aim=(0.5, 0.16),
+        aim=(0.5, 0.27),
     )
     shot = replace(shot, patches=(lifted,), reference_option="card")
     return Sample("phone-card", "phone photo with the printed card", shot)

@@ -16,7 +16,7 @@ Field = NDArray[np.float32]
 Rng = np.random.Generator
 ToPixels = Callable[[Points], Points]
 
-RUST = np.array([0.50, 0.27, 0.11], np.float32)
+RUST = np.array([0.40, 0.25, 0.14], np.float32)
 INKS = ((0.08, 0.1, 0.35), (0.06, 0.06, 0.07), (0.5, 0.08, 0.1), (0.9, 0.9, 0.88))
 
 

@@ -44,7 +44,7 @@ def test_labels_agree_with_the_outlines(drawing):
 
     both = np.count_nonzero((outlined > 0) & (drawing.labels == WELD))
     assert both / drawn_px > 0.95
-    assert both / np.count_nonzero(outlined) > 0.93
+    assert both / np.count_nonzero(outlined) > 0.9
 
 
 def test_homography_of_the_truth_maps_mm_to_pixels(drawing):
