@@ -116,10 +116,10 @@ def measure_batch(batch: Batch, report: Report, finish: Finish) -> list[PhotoOut
         # also when stopped half-way: what was finished is kept
         ordered = [outcomes[t.photo] for t in batch.tasks if t.photo in outcomes]
         _write_table(batch.folder, [row for each in ordered for row in each.rows])
+        batch.folder.remove_if_empty()
     if batch.overwrite:
         _remove_others(batch.folder, ordered)
     _write_table(batch.folder, finish(ordered))
-    batch.folder.remove_if_empty()
     return ordered
 
 

@@ -78,10 +78,12 @@ def main() -> None:
         _stop(f"{error.format_message()} See '{where} --help'.", 2)
     except (click.Abort, KeyboardInterrupt):
         _stop("stopped; what was finished is kept.", 130)
-    except BrokenPipeError:
-        # whoever read the output has seen enough; nothing is left to flush
+    except OSError as error:
+        # standard output is gone; nothing may be left in it for Python to flush
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(1)
+        if isinstance(error, BrokenPipeError):
+            sys.exit(1)  # whoever read it has seen enough
+        _stop(f"the output cannot be written ({error.strerror}).", 1)
 
 
 def _stop(sentence: str, exit_code: int) -> NoReturn:
