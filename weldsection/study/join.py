@@ -106,16 +106,8 @@ class Bead:
     number: int
     rows: tuple[SectionRow, ...]
     repeats: Repeats
-
-    @property
-    def name(self) -> str:
-        """How the bead is called in tables and sentences."""
-        return f"{self.coupon}/{self.number}" if self.coupon else str(self.number)
-
-    @property
-    def settings(self) -> tuple[tuple[str, float], ...]:
-        """The settings it was welded with."""
-        return self.rows[0].settings
+    name: str
+    """How the bead is called in tables and sentences."""
 
     def setting(self, name: str) -> float:
         """Give one setting; NaN where it is not known."""
@@ -138,8 +130,12 @@ class Bead:
 
     def value(self, quantity: Term | str) -> BeadValue | None:
         """Give one quantity with all readings combined; None if not measured."""
-        which = term(quantity) if isinstance(quantity, str) else quantity
-        readings = self.readings(which)
+        readings = self.readings(term(quantity) if isinstance(quantity, str) else quantity)
+        if len(readings) == 1:
+            (only,) = readings
+            relative = only.u_scale / abs(only.value) if only.value else 0.0
+            shares = ((only.photo, relative),) if relative > 0 else ()
+            return BeadValue(only.value, only.u_own, shares, 1)
         return _combined(readings) if readings else None
 
     def _cut(self, row: SectionRow) -> str:
@@ -219,12 +215,12 @@ def log_columns(row: LogRow) -> dict[str, float | str]:
 
 
 def _with_log(row: SectionRow, log: LogRow) -> SectionRow:
-    own = {name: value for name, value in row.settings if not math.isnan(value)}
+    own = {n: value for n, value in row.settings.items() if not math.isnan(value)}
     remarks = "; ".join(dict.fromkeys(t for t in (row.remarks, log.remarks) if t))
     logged = {name: value for name, value in log.settings if not math.isnan(value)}
     return replace(
         row,
-        settings=tuple({**own, **logged}.items()),
+        settings={**own, **logged},
         remarks=remarks,
         extra=(*row.extra, *log.extra),
     )
@@ -264,9 +260,13 @@ def join(
     for row in rows:
         groups.setdefault((row.coupon, row.bead), []).append(row)
     return tuple(
-        Bead(coupon, number, _faced(group, repeats), repeats)
+        Bead(coupon, number, _faced(group, repeats), repeats, _name(coupon, number))
         for (coupon, number), group in sorted(groups.items())
     )
+
+
+def _name(coupon: str, number: int) -> str:
+    return f"{coupon}/{number}" if coupon else str(number)
 
 
 def _faced(rows: Sequence[SectionRow], repeats: Repeats) -> tuple[SectionRow, ...]:
@@ -290,7 +290,7 @@ def mirrored(row: SectionRow) -> SectionRow:
 
 
 def _reading(row: SectionRow, quantity: Term, cut: str) -> Reading:
-    value = _smallest(row.numbers[column] for column in quantity.columns)
+    value = _smallest([row.numbers[column] for column in quantity.columns])
     u = row.numbers[quantity.u_column] if quantity.u_column else math.nan
     scale_u_pct = row.numbers["scale_u_pct"]
     relative = 0.0 if math.isnan(scale_u_pct) else scale_u_pct / 100
@@ -300,7 +300,9 @@ def _reading(row: SectionRow, quantity: Term, cut: str) -> Reading:
     return Reading(value, own, u_scale, f"{row.coupon}/{row.photo}", cut)
 
 
-def _smallest(values: Iterable[float]) -> float:
+def _smallest(values: Sequence[float]) -> float:
+    if len(values) == 1:
+        return values[0]
     known = [value for value in values if not math.isnan(value)]
     return min(known) if known else math.nan
 

@@ -94,9 +94,10 @@ class LogSheet:
     def of_coupon(self, coupon: str) -> LogSheet:
         """Give the part of the sheet that belongs to one coupon.
 
-        A sheet that names no coupon belongs to any.
+        A sheet that names no coupon belongs to any, and a sheet that names
+        one belongs to beads whose coupon is not named.
         """
-        if not self.coupons:
+        if not self.coupons or (not coupon and len(self.coupons) == 1):
             return self
         rows = tuple(row for row in self.rows if row.coupon == coupon)
         return LogSheet(self.file, rows)

@@ -55,7 +55,7 @@ class SectionRow:
     face: str = ""
     """Which face of the saw cut; the faces of one cut are mirror images."""
     remarks: str = ""
-    settings: tuple[tuple[str, float], ...] = ()
+    settings: Mapping[str, float] = field(default_factory=dict)
     """Settings by column, what was really used."""
     extra: tuple[tuple[str, str], ...] = ()
     """Further columns, kept as they were written."""
@@ -64,7 +64,7 @@ class SectionRow:
 
     def setting(self, name: str) -> float:
         """Give one setting; NaN where it is not known."""
-        return dict(self.settings).get(name, math.nan)
+        return self.settings.get(name, math.nan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +203,7 @@ def _row(
         cut=cells.get("cut", ""),
         face=cells.get("face", ""),
         remarks=cells.get("remarks", ""),
-        settings=tuple((c, number(place, c, cells[c])) for c in numeric),
+        settings={c: number(place, c, cells[c]) for c in numeric},
         extra=tuple((c, text) for c, text in cells.items() if c not in known),
     )
 
