@@ -106,6 +106,7 @@ def paint_face(
     for outline in solid:
         raster.blend(metal, canvas.pixels(outline))
     surface.wear(rgb, labels, section, worn, rng, canvas.pixels, canvas.scale)
+    _flaws(rgb, section, etch, canvas, rng)
     alpha = metal.astype(np.float32) / 255
     np.clip(rgb, 0.0, 1.6, out=rgb)
     return Face(rgb, alpha, labels, canvas.origin, px_per_mm)
@@ -141,24 +142,37 @@ def label_map(
     return labels
 
 
-def _distance_mm(mask: NDArray[np.bool_], canvas: _Canvas) -> Field:
-    """Distance in mm of each pixel to the nearest pixel where the mask is false."""
-    if mask.all():
-        return np.full(canvas.shape, 1e3, np.float32)
-    spread = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
-    return spread / np.float32(canvas.scale)
+@dataclass(slots=True)
+class _Depths:
+    """Distances in mm to the outlines: positive inside, negative outside."""
+
+    weld: Field
+    haz: Field
+    air: Field
 
 
-def _signed_depth_px(section: Section, canvas: _Canvas, deep_mm: Field) -> Field:
-    """Distance into the weld metal in pixels, exact to a part of a pixel."""
-    share = np.zeros(canvas.shape, np.uint8)
+def _depths(section: Section, canvas: _Canvas, labels: NDArray[np.uint8]) -> _Depths:
+    """How deep each pixel lies in the weld, in the heated zone and in the metal."""
+    weld = np.zeros(canvas.shape, np.uint8)
     for bead in section.beads:
-        raster.blend(share, canvas.pixels(bead.weld_xy_mm()))
-    depth = deep_mm * np.float32(canvas.scale)
-    depth -= np.float32(0.5) * np.sign(depth)
-    cut = (share > 0) & (share < 255)
-    depth[cut] = share[cut].astype(np.float32) / 255 - 0.5
-    return depth
+        raster.blend(weld, canvas.pixels(bead.weld_xy_mm()))
+    heated = ((labels == WELD) | (labels == HAZ)).astype(np.uint8) * 255
+    solid = np.zeros(canvas.shape, np.uint8)
+    raster.blend(solid, canvas.pixels(section.outline_xy_mm))
+    return _Depths(*(_signed_mm(mask, canvas.scale) for mask in (weld, heated, solid)))
+
+
+def _signed_mm(share: NDArray[np.uint8], scale: float) -> Field:
+    """Distance into a shape given by each pixel's share of it, to part of a pixel."""
+    inside = share >= 128
+    depth = np.full(share.shape, -1e3, np.float32)
+    if inside.any():
+        depth = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5)
+        depth -= cv2.distanceTransform((~inside).astype(np.uint8), cv2.DIST_L2, 5)
+        depth -= np.float32(0.5) * np.sign(depth)
+        cut = (share > 0) & (share < 255)
+        depth[cut] = share[cut].astype(np.float32) / 255 - 0.5
+    return depth / np.float32(scale)
 
 
 def _etch_strength(
@@ -185,45 +199,50 @@ def _etched_grey(
 ) -> tuple[Field, dict[str, Field]]:
     """Grey of the face, and the share of HAZ and weld in each pixel."""
     scale = canvas.scale
-    weld = labels == WELD
-    heated = weld | (labels == HAZ)
-    off_weld = _distance_mm(~weld, canvas)
-    in_weld = _distance_mm(weld, canvas)
-    in_haz = _distance_mm(heated, canvas)
+    depths = _depths(section, canvas, labels)
     fine = noise.smooth(rng, canvas.shape, max(1.0, etch.grain_mm * scale))
     wander = 0.4 * fine + 0.6 * noise.smooth(rng, canvas.shape, 1.2 * scale)
-    share = off_weld / (off_weld + in_haz + 1e-3)
-    level = etch.haz_inner + (1 - etch.haz_inner) * np.clip(share * 1.25, 0, 1)
-    edge_mm = max(etch.haz_edge_mm, 0.6 / scale)
-    sharp = np.clip(in_haz / edge_mm, 0, 1)
-    haz = np.where(heated, level * sharp, 0).astype(np.float32) * etch.haz_grey
-    if etch.haz_line:
-        at_edge = np.exp(-((in_haz / (0.06 + 0.5 / scale)) ** 2)) * heated
-        haz -= np.float32(etch.haz_line) * at_edge
-    depth = _signed_depth_px(section, canvas, in_weld - off_weld)
-    inside = 0.5 + 0.5 * np.clip(depth / (etch.fusion_soft_mm * scale + 0.5), -1, 1)
-    outline = _clear_of_air(canvas, section)
-    inside = np.where(weld, np.maximum(inside, 1 - outline), inside * outline)
-    inside = inside.astype(np.float32)
-    grey = haz * (1 - inside)
-    grain, reheated = _weld_grey(section, etch, canvas, in_weld, rng)
-    grey += inside * (etch.weld_grey * (1 - reheated) + haz.min() * 0.7 * reheated)
-    grey += grain
+    in_metal = np.clip(depths.air / 0.25, 0, 1)
+    weld = _weld_share(etch, depths, in_metal, scale)
+    haz, zone = _haz_grey(etch, depths, scale)
+    grain, reheated = _weld_grey(section, etch, canvas, depths.weld, rng)
+    grey = haz * (1 - weld) + grain
+    grey += weld * (etch.weld_grey * (1 - reheated) + 0.7 * etch.haz_grey * reheated)
     if etch.coarse_mm:
-        grey += _coarse_strip(etch, canvas, off_weld, grey, rng)
+        grey += _coarse_strip(etch, canvas, -depths.weld, grey, rng)
     if etch.fusion_line:
-        near = np.maximum(off_weld, in_weld) / (0.05 + 0.45 / scale)
+        near = np.abs(depths.weld) / (0.05 + 0.4 / scale)
         ragged = np.clip(0.7 + 0.5 * wander, 0, 1.3)
-        grey -= np.float32(etch.fusion_line) * np.exp(-(near**2)) * ragged * outline
+        grey -= np.float32(etch.fusion_line) * np.exp(-(near**2)) * ragged * in_metal
     grey *= _etch_strength(etch, canvas.shape, rng, scale)
     grey += etch.base_grey + etch.grain_grey * (fine + 0.5 * wander)
-    return grey, {"weld": inside, "haz": sharp * heated * (1 - inside)}
+    return grey, {"weld": weld, "haz": zone * (1 - weld)}
 
 
-def _clear_of_air(canvas: _Canvas, section: Section) -> Field:
-    """0 on the coupon's outline, 1 from a quarter mm inside it."""
-    solid = canvas.mask(section.outline_xy_mm)
-    return np.clip(_distance_mm(solid, canvas) / 0.25, 0, 1)
+def _weld_share(
+    etch: EtchStyle, depths: _Depths, in_metal: Field, scale: float
+) -> Field:
+    """Share of weld metal's grey in each pixel: soft below, sharp against the air."""
+    width = etch.fusion_soft_mm + 0.5 / scale
+    soft = 0.5 + 0.5 * np.clip(depths.weld / width, -1, 1)
+    sharp = depths.weld > 0
+    return np.where(sharp, np.maximum(soft, 1 - in_metal), soft * in_metal).astype(
+        np.float32
+    )
+
+
+def _haz_grey(etch: EtchStyle, depths: _Depths, scale: float) -> tuple[Field, Field]:
+    """Grey of the heat-affected zone and its share in each pixel."""
+    off_weld = np.maximum(-depths.weld, 0)
+    outward = off_weld / (off_weld + np.maximum(depths.haz, 0) + 1e-3)
+    level = etch.haz_inner + (1 - etch.haz_inner) * np.clip(1.25 * outward, 0, 1)
+    zone = np.clip(0.5 + depths.haz / max(etch.haz_edge_mm, 1 / scale), 0, 1)
+    zone *= depths.air > 0
+    grey = etch.haz_grey * level * zone
+    if etch.haz_line:
+        near = depths.haz / (0.06 + 0.4 / scale)
+        grey -= np.float32(etch.haz_line) * np.exp(-(near**2))
+    return grey.astype(np.float32), zone.astype(np.float32)
 
 
 def _coarse_strip(
@@ -344,6 +363,37 @@ def _growth(
     x, y = x * cosine - y * sine, x * sine + y * cosine
     _unit(x, y)
     return np.dstack([x, y]).astype(np.float32)
+
+
+def _flaws(
+    rgb: Field, section: Section, etch: EtchStyle, canvas: _Canvas, rng: Rng
+) -> None:
+    """Pores in the weld, and the gap under metal that only lies on the plate."""
+    scale = canvas.scale
+    dark = np.zeros(canvas.shape, np.uint8)
+    for bead in section.beads:
+        lies = bead.fusion_flat_mm()
+        if lies is not None:
+            corners = np.round(canvas.pixels(lies) * 2**_SHIFT).astype(np.int32)
+            width = max(1, round(scale * rng.uniform(0.02, 0.08)))
+            cv2.polylines(dark, [corners], False, 230, width, cv2.LINE_AA, _SHIFT)
+        if rng.random() < etch.pores:
+            _pores(dark, bead, canvas, rng)
+    if dark.any():
+        rgb *= (1 - dark.astype(np.float32) / 300)[..., None]
+
+
+def _pores(dark: NDArray[np.uint8], bead: Bead, canvas: _Canvas, rng: Rng) -> None:
+    """A few round gas pores inside the weld metal."""
+    weld = bead.weld_xy_mm()
+    middle = weld.mean(axis=0)
+    for _ in range(int(rng.integers(1, 9))):
+        rim = weld[int(rng.integers(len(weld)))]
+        place = canvas.pixels(middle + (rim - middle) * rng.uniform(0, 0.8))
+        radius = canvas.scale * rng.lognormal(np.log(0.12), 0.5)
+        corner = np.round(place * 2**_SHIFT).astype(int)
+        size = max(1, round(radius * 2**_SHIFT))
+        cv2.circle(dark, corner, size, 255, -1, cv2.LINE_AA, _SHIFT)
 
 
 def _unit(x: Field, y: Field) -> None:

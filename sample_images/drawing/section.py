@@ -80,6 +80,16 @@ class Bead:
     span_mm: tuple[float, float]
     truth: BeadTruth
 
+    def fusion_flat_mm(self) -> Points | None:
+        """Where weld metal lies on the plate without fusion, if anywhere."""
+        left, right = self.plan.rolled_mm
+        x = self.fusion_xy_mm[:, 0]
+        if self.plan.kind == "unfused":
+            return self.fusion_xy_mm
+        if left > 0:
+            return self.fusion_xy_mm[x <= x[0] + left]
+        return self.fusion_xy_mm[x >= x[-1] - right] if right > 0 else None
+
     def weld_xy_mm(self) -> Points:
         """The weld metal as one closed outline."""
         return np.vstack([self.cap_xy_mm, self.fusion_xy_mm[::-1]])

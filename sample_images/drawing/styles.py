@@ -47,6 +47,8 @@ class EtchStyle:
         How much of its grain a bead loses in a later bead's HAZ.
     bead_spread
         Change of the weld's grey from bead to bead.
+    pores
+        Chance of gas pores in a bead.
     etch_drift, etch_gone
         Change of the etch's strength along the coupon, and the part not etched.
     grain_grey, grain_mm
@@ -74,6 +76,7 @@ class EtchStyle:
     fusion_soft_mm: float = 0.15
     reheated: float = 0.7
     bead_spread: float = 0.0
+    pores: float = 0.0
     etch_drift: float = 0.1
     etch_gone: float = 0.0
     grain_grey: float = 0.02
@@ -150,7 +153,9 @@ def _ordinary(rng: Rng, family: str) -> EtchStyle:
         family=family,
         base_grey=rng.uniform(0.42, 0.8),
         haz_grey=haz,
-        haz_inner=rng.uniform(0.15, 1.1),
+        haz_inner=rng.uniform(0.1, 1.1)
+        if rng.random() < 0.85
+        else rng.uniform(-0.3, 1.7),
         haz_edge_mm=rng.uniform(0.01, 0.15),
         haz_line=rng.uniform(0.02, 0.15) if rng.random() < 0.25 else 0.0,
         coarse_mm=rng.uniform(0.15, 0.7) if rng.random() < 0.35 else 0.0,
@@ -166,6 +171,7 @@ def _ordinary(rng: Rng, family: str) -> EtchStyle:
         fusion_soft_mm=rng.uniform(0.02, 0.4),
         reheated=rng.uniform(0.3, 1.0),
         bead_spread=rng.uniform(0.0, 0.035),
+        pores=rng.choice([0.0, 0.3], p=[0.75, 0.25]),
         etch_drift=rng.uniform(0.0, 0.4),
         grain_grey=0.004 + 0.035 * rng.beta(1, 2.5),
         grain_mm=rng.uniform(0.05, 0.25),
