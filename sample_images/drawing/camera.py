@@ -99,13 +99,17 @@ class Sensor:
     """
     What lens, sensor and processing do; lengths in pixels.
 
-    ``bend`` is the lens distortion at the picture's corner as a part of its
-    distance from the middle, ``noise`` the spread of a mid grey.
+    ``uneven_px`` is more defocus towards one side, as when the face lies askew
+    to the plane in focus. ``bend`` is the lens distortion at the picture's
+    corner as a part of its distance from the middle, ``noise`` the spread of a
+    mid grey.
     """
 
     defocus_px: float = 0.5
     motion_px: float = 0.0
     motion_deg: float = 0.0
+    uneven_px: float = 0.0
+    uneven_deg: float = 0.0
     bend: float = 0.0
     vignette: float = 0.1
     exposure: float = 1.0
@@ -139,6 +143,10 @@ def random_sensor(rng: Rng, *, tier: str, px_per_mm: float) -> Sensor:
         defocus_px=float(np.clip(rng.uniform(0.4, 1.1) + soft_mm * px_per_mm, 0.3, 6)),
         motion_px=rng.uniform(0.05, 0.25) * px_per_mm if shaky else 0.0,
         motion_deg=rng.uniform(0, 180),
+        uneven_px=rng.uniform(0.02, 0.18) * px_per_mm
+        if rng.random() < (0.3 if hard else 0.12)
+        else 0.0,
+        uneven_deg=rng.uniform(0, 360),
         bend=rng.normal(0, 0.008) if rng.random() < 0.6 else 0.0,
         vignette=rng.uniform(0, 0.35),
         exposure=float(np.exp(rng.normal(0, 0.22 if hard else 0.12))),
@@ -173,6 +181,8 @@ def expose(picture: Field, sensor: Sensor, rng: Rng) -> NDArray[np.uint8]:
     """
     shape = picture.shape[:2]
     _blur(picture, sensor)
+    if sensor.uneven_px > 0.5:
+        _blur_one_side(picture, sensor)
     gain = np.array(sensor.white, np.float32) * np.float32(sensor.exposure)
     picture *= gain
     if sensor.vignette:
@@ -217,6 +227,19 @@ def _blur(picture: Field, sensor: Sensor) -> None:
         cv2.line(path, ends[0], ends[1], 1.0, 1, cv2.LINE_8, 4)
         path = cv2.GaussianBlur(path, (0, 0), 0.5)
         picture[:] = cv2.filter2D(picture, -1, path / path.sum())
+
+
+def _blur_one_side(picture: Field, sensor: Sensor) -> None:
+    """More defocus towards one side of the picture, in place."""
+    rows, columns = picture.shape[:2]
+    way = np.radians(sensor.uneven_deg)
+    x = np.linspace(-1, 1, columns, dtype=np.float32)
+    y = np.linspace(-1, 1, rows, dtype=np.float32)[:, None]
+    side = np.clip(np.float32(np.cos(way)) * x + np.float32(np.sin(way)) * y, 0, 1)
+    dull = picture
+    for sigma in (0.5 * sensor.uneven_px, sensor.uneven_px):
+        dull = cv2.GaussianBlur(dull, (0, 0), sigma)
+        picture += side[..., None] * (dull - picture)
 
 
 def _falloff(shape: tuple[int, int], amount: float) -> Field:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_images.drawing import bench, body, noise
+from sample_images.drawing import bench, body, noise, raster
 from sample_images.drawing.camera import Pose
 from sample_images.drawing.face import OTHER_METAL, Face
 from sample_images.drawing.patch import Patch, composite
 from sample_images.drawing.section import Section
+from sample_images.drawing.surface import glare
 
 Field = NDArray[np.float32]
 Rng = np.random.Generator
@@ -21,7 +22,14 @@ Rng = np.random.Generator
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """Bench and light: names and strengths."""
+    """
+    Bench and light: names and strengths.
+
+    ``light_slope`` is a slope of the light across the picture, ``lamp`` a pool
+    of light, ``cast`` somebody's shadow, ``warm_side`` a change of its colour,
+    ``glare`` hot spots on the ground face.
+    ``holder`` may be ``clay`` or ``jaw``, touching the coupon's back.
+    """
 
     bench: str = "wood"
     clutter: float = 0.2
@@ -30,6 +38,8 @@ class Setting:
     lamp: float = 0.0
     cast: float = 0.0
     warm_side: float = 0.0
+    glare: float = 0.0
+    holder: str = ""
 
 
 def random_setting(rng: Rng, *, tier: str, flush: bool = False) -> Setting:
@@ -51,6 +61,10 @@ def random_setting(rng: Rng, *, tier: str, flush: bool = False) -> Setting:
         lamp=rng.uniform(0, 0.6) if rng.random() < 0.35 else 0.0,
         cast=rng.uniform(0.1, 0.5) if rng.random() < 0.25 else 0.0,
         warm_side=rng.normal(0, 0.05),
+        glare=rng.uniform(0.1, 0.6)
+        if rng.random() < (0.5 if tier == "hard" else 0.2)
+        else 0.0,
+        holder=str(rng.choice(["", "clay", "jaw"], p=[0.9, 0.05, 0.05])),
     )
 
 
@@ -89,6 +103,12 @@ def compose(
         )
     body.cast_shadow(picture, section, pose, look)
     behind = body.paint_body(picture, section, pose, look, rng)
+    if setting.holder:
+        behind &= ~_holder(picture, section, pose, setting.holder, rng)
+    if setting.glare:
+        spots = glare(rng, face.labels.shape, face.px_per_mm)
+        shiny = face.rgb + np.float32(setting.glare) * spots[..., None]
+        face = replace(face, rgb=np.minimum(shiny, 1.6))
     labels = _lay_face(picture, face, pose)
     labels[behind & (labels == 0)] = OTHER_METAL
     picture *= _light((rows, columns), setting, rng)
@@ -144,6 +164,39 @@ def _resin(
     tone = 1 + 0.06 * noise.fractal(rng, shape, 60, 5) + 0.05 * noise.white(rng, shape)
     cover = mask.astype(np.float32)[..., None] / 255
     picture += cover * (tone[..., None] * np.array(colour, np.float32) - picture)
+
+
+def _holder(
+    picture: Field, section: Section, pose: Pose, kind: str, rng: Rng
+) -> NDArray[np.bool_]:
+    """A lump of clay or a vice jaw that touches the back; returns where it is."""
+    plate = section.plate
+    wide = rng.uniform(0.2, 1.3) * plate.length_mm
+    start = rng.uniform(-0.2, 1.0) * plate.length_mm - 0.2 * wide
+    x = np.linspace(start, start + wide, 60)
+    high = rng.uniform(4, 25)
+    top = plate.thickness_mm + rng.uniform(-1.5, 0.3)
+    shape = np.column_stack([x, np.full(60, top)])
+    if kind == "clay":
+        lump = np.sin(np.linspace(0, np.pi, 60)) ** 0.5
+        shape[:, 1] += high * (1 - lump) + 0.8 * np.sin(x * rng.uniform(0.2, 0.8))
+    shape = np.vstack([shape, [[start + wide, top + high], [start, top + high]]])
+    mask = np.zeros(picture.shape[:2], np.uint8)
+    seen = cv2.perspectiveTransform(shape[None], pose.plane(-1.5))[0]
+    raster.blend(mask, seen)
+    size = picture.shape[:2]
+    grey = rng.uniform(0.1, 0.75)
+    colour = np.array(grey * rng.normal(1, 0.08 if kind == "jaw" else 0.3, 3))
+    if kind == "jaw":
+        tone = 1 + 0.06 * noise.brushed(
+            rng, size, length=60, width=2, angle_deg=rng.uniform(0, 180)
+        )
+    else:
+        tone = 1 + 0.12 * noise.fractal(rng, size, 25, 4)
+    cover = mask.astype(np.float32)[..., None] / 255
+    paint = np.clip(colour, 0.02, 0.9).astype(np.float32) * tone[..., None]
+    picture += cover * (paint - picture)
+    return mask > 127
 
 
 def _lay_face(picture: Field, face: Face, pose: Pose) -> NDArray[np.uint8]:

@@ -170,6 +170,7 @@ def _onto_grid(
         flags=how | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
+    cut = _beyond_picture(rng, rgb)
     behind = cv2.warpPerspective(
         (labels == face.OTHER_METAL).astype(np.uint8),
         matrix,
@@ -185,7 +186,23 @@ def _onto_grid(
         (size[1], size[0]),
     )
     exact[(exact == 0) & (behind > 0)] = face.OTHER_METAL
+    exact[:, cut] = 0
     return rgb, exact
+
+
+def _beyond_picture(rng: Rng, rgb: Picture) -> NDArray[np.bool_]:
+    """Now and then the picture ends before the coupon does; changes the picture."""
+    columns = rgb.shape[1]
+    cut = np.zeros(columns, bool)
+    if rng.random() < 0.08:
+        edge = int(columns * rng.uniform(0.03, 0.3))
+        cut[:edge] = True
+        if rng.random() < 0.5:
+            cut = cut[::-1].copy()
+        inner = edge if cut[0] else columns - edge - 1
+        filled = 0 if rng.random() < 0.5 else rgb[:, inner : inner + 1]
+        rgb[:, cut] = filled
+    return cut
 
 
 def training_view(

@@ -87,7 +87,7 @@ def random_coupon(
     worn = styles.random_surface(rng, min(1.0, WEAR[tier] * rng.uniform(0.5, 1.2)))
     if easy:
         etch = replace(etch, etch_gone=0.0, etch_drift=min(etch.etch_drift, 0.15))
-        worn = replace(worn, glare=0.0, rust=0.0, writing=0, resin=False)
+        worn = replace(worn, rust=0.0, writing=0, resin=False)
     section = plans.random_section(
         rng,
         kinds=plans.EASY_KINDS if easy else plans.ALL_KINDS,

@@ -111,7 +111,6 @@ class SurfaceStyle:
     writing: int = 0
     punches: int = 0
     oil: float = 0.0
-    glare: float = 0.0
     rim_mm: float = 0.25
     rim_grey: float = 0.08
     rim_blur_mm: float = 0.0
@@ -285,7 +284,6 @@ def random_surface(rng: Rng, wear: float = 0.4) -> SurfaceStyle:
         writing=int(sometimes(0.18)),
         punches=int(rng.integers(1, 5)) if sometimes(0.06) else 0,
         oil=rng.uniform(0.03, 0.12) if sometimes(0.12) else 0.0,
-        glare=rng.uniform(0.1, 0.6) if sometimes(0.35) else 0.0,
         rim_mm=rng.uniform(0.05, 0.5),
         rim_grey=float(rng.normal(0.02, 0.1)),
         rim_blur_mm=rng.uniform(0.05, 0.3) if sometimes(0.3) else 0.0,

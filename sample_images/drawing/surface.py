@@ -1,4 +1,4 @@
-"""Grinding, rolling, stains, rust, writing and glare on a painted face."""
+"""Grinding, rolling, stains, rust and writing on a painted face, and its glare."""
 
 from __future__ import annotations
 
@@ -56,8 +56,6 @@ def wear(
     if worn.oil > 0:
         patch = np.clip(noise.smooth(rng, shape, 9 * scale) - 0.3, 0, 1)
         rgb *= (1 - worn.oil * 2 * patch)[..., None]
-    if worn.glare > 0:
-        rgb += (worn.glare * _glare(rng, shape, scale))[..., None]
 
 
 def _thrower(
@@ -304,7 +302,7 @@ def _rust_point(
     view += np.clip(cover, 0, 0.95)[..., None] * (tone - view)
 
 
-def _glare(rng: Rng, shape: tuple[int, int], scale: float) -> Field:
+def glare(rng: Rng, shape: tuple[int, int], scale: float) -> Field:
     """Broad hot spots where the ground steel mirrors the lamp."""
     total = np.zeros(shape, np.float32)
     rows = np.arange(shape[0], dtype=np.float32)[:, None]
