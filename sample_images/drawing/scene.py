@@ -136,6 +136,8 @@ def random_shot(
     reference = random_reference(
         rng, px_per_mm=0.75 * size_px[0] / coupon.section.plate.length_mm, kind=kind
     )
+    if reference.patch is not None:
+        setting = replace(setting, holder="")
     if reference.kind == "disc":  # odd round things would be mistaken for it
         setting = replace(setting, clutter=0.0)
     pose = random_pose(

@@ -180,6 +180,40 @@ def test_drawing_never_imports_the_measuring_code():
         assert "weldsection" not in imports, source.name
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_points_reference_gives_the_distance_of_its_points(seed):
+    """The millimetres in points=… are those between the two pixels on the face."""
+    truth = scene.truth_of(scene.random_shot(seed, size_px=SMALL, kind="points"))
+    numbers = truth["reference_option"].removeprefix("points=").split(",")
+    x1, y1, x2, y2, distance_mm = (float(number) for number in numbers)
+    back = np.linalg.inv(np.array(truth["mm_to_px_upright"]))
+    ends = cv2.perspectiveTransform(np.array([[[x1, y1], [x2, y2]]]), back)[0]
+
+    assert np.hypot(*(ends[1] - ends[0])) == pytest.approx(distance_mm, abs=0.006)
+
+
+@pytest.mark.parametrize("kind", ["rule-mm", "rule-inch", "disc", "idcard", "card"])
+def test_things_of_known_size_lie_beside_the_coupon_in_the_picture(kind):
+    """A laid down thing is level with the face, clear of it, and seen."""
+    shot = scene.random_shot(12, size_px=SMALL, kind=kind)
+    corners = shot.patches[0].corners_xy_mm()
+    middle = cv2.perspectiveTransform(
+        corners.mean(axis=0)[None, None], shot.pose.to_pixels
+    )[0, 0]
+    outline = shot.coupon.section.outline_xy_mm[:, 1]
+
+    assert shot.patches[0].z_mm == 0
+    assert (0 <= middle).all()
+    assert (middle < SMALL).all()
+    assert corners[:, 1].mean() > outline.max() or corners[:, 1].mean() < outline.min()
+    assert shot.reference_option.partition("=")[0] in (
+        "ruler",
+        "disc",
+        "idcard",
+        "card",
+    )
+
+
 def test_plain_bead_paints_its_labels_in_order():
     """Down through a bead: weld, HAZ, plate."""
     section = make_section(PlatePlan(10, 40), (BeadPlan(20, 10, 2, 2),))
