@@ -7,6 +7,7 @@ depend on how many workers shared the work.
 
 from __future__ import annotations
 
+import math
 import multiprocessing
 import signal
 import warnings
@@ -43,7 +44,7 @@ from weldsection.output.record import (
 from weldsection.output.table import Row, as_csv
 from weldsection.photo import read_photo, sha256_of
 from weldsection.pipeline import measure_section
-from weldsection.records import Options, SectionResult
+from weldsection.records import Options, Quality, SectionResult
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,9 @@ class PhotoOutcome:
     photo: Path
     rows: tuple[Row, ...] = ()
     summary: str = ""
-    """Beads, scale and picture quality in a few words."""
+    """Beads and scale in a few words."""
+    picture: str = ""
+    """Quality of the picture in a few words."""
     advice: tuple[str, ...] = ()
     """How a better photo would help, a sentence each."""
     error: str = ""
@@ -289,6 +292,7 @@ def _outcome(
         photo,
         rows=tuple(result.rows()),
         summary=_summary(result),
+        picture=_picture(result.quality),
         advice=tuple(sentence for sentence in advice if sentence),
         taken_over=taken_over,
     )
@@ -298,16 +302,20 @@ def _summary(result: SectionResult) -> str:
     count = len(result.beads)
     kinds = " and ".join(reference.kind for reference in result.scale.references)
     u_pct = 100 * max((bead.scale_relative_u for bead in result.beads), default=0.0)
-    quality = result.quality
-    tilt = (
-        ""
-        if quality.tilt_deg != quality.tilt_deg
-        else f", tilt {quality.tilt_deg:.0f}°"
-    )
-    return (
-        f"{count} {'bead' if count == 1 else 'beads'}, "
-        f"scale from {kinds} ± {u_pct:.2g} %, {quality.px_per_mm:.0f} px/mm{tilt}"
-    )
+    beads = "bead" if count == 1 else "beads"
+    return f"{count} {beads}, scale from {kinds} ± {u_pct:.2g} %"
+
+
+def _picture(quality: Quality) -> str:
+    """Say how good the picture is, as far as that is known."""
+    measured = {
+        f"{quality.px_per_mm:.0f} px/mm": quality.px_per_mm,
+        f"focus {quality.blur_mm:.2f} mm": quality.blur_mm,
+        f"burnt out {100 * quality.overexposed_share:.1f} %": quality.overexposed_share,
+        f"tilt {quality.tilt_deg:.0f}°": quality.tilt_deg,
+        f"etch contrast {quality.etch_contrast:.1f}": quality.etch_contrast,
+    }
+    return ", ".join(text for text, value in measured.items() if math.isfinite(value))
 
 
 def _naming(photo: Path, sentence: str) -> str:

@@ -106,8 +106,8 @@ class _Progress:
                 f"({self._done}/{self._count}) {name}: {outcome.summary}{earlier}",
                 err=True,
             )
-            for sentence in outcome.advice:
-                click.echo(f"    {sentence}", err=True)
+            for line in (f"picture: {outcome.picture}", *outcome.advice):
+                click.echo(f"    {line}", err=True)
 
 
 def _end(
