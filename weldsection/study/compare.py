@@ -226,7 +226,7 @@ def measured(
             found[quantity] = values
         elif quantity in asked or quantity in options.quantities:
             raise DataError(
-                f"{quantity.words.capitalize()} was measured on {len(values)} of "
+                f"{quantity.title} was measured on {len(values)} of "
                 f"{len(beads)} beads; that is too few to compare."
             )
     if not found:
@@ -273,6 +273,8 @@ def _setting_study(
     together, also = _company(setting, known)
     by_quantity = {study.quantity: study.trend for study in studies}
     wishes = [wish for wish in options.wishes if wish.quantity in by_quantity]
+    # heat input is not set on the machine; its window is given only when asked for
+    asked = setting not in WORKED_OUT or setting in options.against
     trends = [by_quantity[wish.quantity] for wish in wishes]
     return SettingStudy(
         setting,
@@ -282,7 +284,7 @@ def _setting_study(
         together,
         also,
         studies,
-        window(wishes, trends, options.chance) if wishes else None,
+        window(wishes, trends, options.chance) if wishes and asked else None,
     )
 
 
@@ -300,7 +302,7 @@ def _quantity_study(  # noqa: PLR0913, PLR0917 - what is compared, and how
     points = points_of(known, setting, values, doubtful)
     if points.x.size < 2 or np.ptp(points.x) == 0:
         raise DataError(
-            f"{quantity.words.capitalize()} was measured at one "
+            f"{quantity.title} was measured at one "
             f"{words_of(setting)} only; nothing can be compared."
         )
     found, margin = trend(points), options.margin(quantity)

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import least_squares
 
 from weldsection.errors import DataError
 
@@ -125,6 +124,9 @@ def _descend(
     residuals: Callable[[FloatArray], FloatArray], start: FloatArray
 ) -> tuple[float, FloatArray, FloatArray]:
     """Levenberg-Marquardt in units of the start, so that steps suit each parameter."""
+    from scipy.optimize import least_squares  # noqa: PLC0415 - slow to load
+    # and the straight-edged shapes of a comparison do not need it
+
     unit = np.where(start == 0, 1.0, np.abs(start))
     with np.errstate(all="ignore"):
         found = least_squares(

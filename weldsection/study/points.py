@@ -14,10 +14,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import sparse
-from scipy.linalg import solve_triangular
-from scipy.sparse.linalg import splu
-
 from weldsection.errors import DataError
 from weldsection.study.fit import FloatArray, Weights
 
@@ -48,11 +44,6 @@ class SharedScale:
         """Values all read on one photo."""
         u = np.asarray(relative_u, np.float64)
         return cls(np.arange(u.size), np.zeros(u.size, np.int64), u, 1)
-
-    def matrix(self, count: int) -> sparse.csc_matrix:
-        """``(count, photos)``: relative scale uncertainty of each value."""
-        where = (self.point, self.photo)
-        return sparse.csc_matrix((self.relative_u, where), (count, self.photos))
 
     def kept(self, keep: BoolArray) -> SharedScale:
         """Give the part that belongs to the values kept."""
@@ -236,13 +227,20 @@ def _with_scales(
     The scale error multiplies the average of the setting, not the single
     reading, so that a low reading is not taken for a sure one.
     """
+    from scipy import sparse  # noqa: PLC0415 - only where there are several photos
+    from scipy.sparse.linalg import splu  # noqa: PLC0415
+
+    scale = points.scale
     n = points.x.size
     weight = 1 / variance
     mean = np.bincount(index, weight * points.y) / np.bincount(index, weight)
     design = sparse.csc_matrix((np.ones(n), (np.arange(n), index)), (n, x.size))
-    shared = sparse.diags(mean[index]) @ points.scale.matrix(n)
+    shared = sparse.csc_matrix(
+        (scale.relative_u * mean[index][scale.point], (scale.point, scale.photo)),
+        (n, scale.photos),
+    )
     weighted = sparse.diags(weight) @ shared
-    inner = splu((sparse.eye(points.scale.photos) + shared.T @ weighted).tocsc())
+    inner = splu((sparse.eye(scale.photos) + shared.T @ weighted).tocsc())
 
     def solve(v: FloatArray) -> FloatArray:
         """Inverse covariance of the beads times v (Woodbury)."""
@@ -253,9 +251,7 @@ def _with_scales(
     information = np.diag(np.bincount(index, weight)) - cross @ inner.solve(cross.T)
     lower = np.linalg.cholesky((information + information.T) / 2)
     right = design.T @ solve(points.y)
-    y = solve_triangular(
-        lower.T, solve_triangular(lower, right, lower=True), lower=False
-    )
+    y = np.linalg.solve(lower.T, np.linalg.solve(lower, right))
     left = points.y - y[index]
     return Means(
         x, y, lower.T, np.bincount(index), float(left @ solve(left)), n - x.size

@@ -155,9 +155,10 @@ def whole_number(place: Place, column: str, text: str) -> int:
     if text == "":
         raise DataError(f"{place}, column {column}: the bead number is missing.")
     value = number(place, column, text)
-    if value != int(value) or value < 1:
+    if not value >= 0 or value != int(value):
         raise DataError(
-            f"{place}, column {column}: '{text}' is no bead number; count from 1."
+            f"{place}, column {column}: '{text}' is no bead number; "
+            "beads are counted in whole numbers."
         )
     return int(value)
 
@@ -354,7 +355,7 @@ def _with_geometry(
     rows: Sequence[SectionRow], record: Mapping[str, Any]
 ) -> tuple[SectionRow, ...]:
     beads = {b.get("number"): b for b in record.get("beads", []) if isinstance(b, dict)}
-    shared = {key: record.get(key) for key in ("origin", "scale")}
+    shared = {key: record.get(key) for key in ("origin", "scale", "surface", "mm_to_px")}
     return tuple(
         replace(row, geometry={**beads[row.bead], **shared})
         if row.bead in beads

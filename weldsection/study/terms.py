@@ -50,6 +50,11 @@ class Term:
         return self.name.replace("_", " ").replace("haz", "HAZ")
 
     @property
+    def title(self) -> str:
+        """The name at the start of a sentence."""
+        return self.words[0].upper() + self.words[1:]
+
+    @property
     def label(self) -> str:
         """The name with its unit, for an axis."""
         return f"{self.words} ({self.unit})"
@@ -149,8 +154,6 @@ def show_setting(column: str, value: float) -> str:
     """
     size = abs(value)
     decimals = 0 if size >= 50 else 1 if size >= 5 else 2
-    text = f"{value:.{decimals}f}"
-    if decimals:
-        text = text.rstrip("0").rstrip(".")
+    text = f"{value:.{0 if float(value).is_integer() else decimals}f}"
     unit = unit_of(column)
     return f"{text} {unit}" if unit else text

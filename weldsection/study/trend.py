@@ -151,8 +151,10 @@ def trend(points: Points) -> Trend:
     means = averaged(points, spread.beads)
     straight = _shape(means, curves.LINE)
     flat = _shape(means, curves.CONSTANT)
+    if np.ptp(points.y) <= 1e-9 * np.abs(points.y).max():
+        return _without_bend(points, means, spread, Verdict.NO_TREND, (flat, straight))
     if points.level.max() < 3 or means.count < 5:
-        return _few(points, means, spread, (flat, straight))
+        return _without_bend(points, means, spread, Verdict.TOO_FEW, (flat, straight))
     seen = {
         c: curves.profile(means, c)
         for c in (curves.LINE_THEN_FLAT, curves.QUADRATIC_THEN_FLAT)
@@ -178,20 +180,25 @@ def fit_trend(x: FloatArray, y: FloatArray, u: FloatArray | float = 0.0) -> Tren
     return trend(Points.of(x, y, u))
 
 
-def _few(
-    points: Points, means: Means, spread: Spread, shapes: tuple[Shape, ...]
+def _without_bend(
+    points: Points,
+    means: Means,
+    spread: Spread,
+    verdict: Verdict,
+    shapes: tuple[Shape, Shape],
 ) -> Trend:
-    """Two or three settings: a direction at best."""
-    p = _p_f(shapes[0].fit, shapes[1].fit)
+    """A level or a direction at best: two or three settings, or equal values."""
+    flat, straight = shapes
+    same = verdict is Verdict.NO_TREND
     return Trend(
         points,
         means,
         spread,
-        Verdict.TOO_FEW,
-        shapes[1],
+        verdict,
+        flat if same else straight,
         shapes,
         None,
-        p,
+        1.0 if same else _p_f(flat.fit, straight.fit),
         math.nan,
         math.nan,
         math.nan,

@@ -39,7 +39,7 @@ class Wish:
         Examples
         --------
         >>> str(Wish.parse("dilution <= 30"))
-        'dilution at most 30.0 %'
+        'dilution at most 30 %'
         """
         match = _WISH.match(text)
         if not match:
@@ -51,7 +51,8 @@ class Wish:
 
     def __str__(self) -> str:
         side = "at least" if self.at_least else "at most"
-        return f"{self.quantity.words} {side} {self.quantity.show(self.limit)}"
+        space = "" if self.quantity.unit == "°" else " "
+        return f"{self.quantity.words} {side} {self.limit:g}{space}{self.quantity.unit}"
 
 
 @dataclass(frozen=True, slots=True)
