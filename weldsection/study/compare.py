@@ -288,7 +288,7 @@ def _setting_study(
     )
 
 
-def _quantity_study(  # noqa: PLR0913, PLR0917 - what is compared, and how
+def _quantity_study(
     quantity: Term,
     setting: str,
     beads: Sequence[Bead],
@@ -296,9 +296,7 @@ def _quantity_study(  # noqa: PLR0913, PLR0917 - what is compared, and how
     doubtful: set[str],
     options: CompareOptions,
 ) -> QuantityStudy:
-    known = [
-        b for b in beads if b.name in values and math.isfinite(b.setting(setting))
-    ]
+    known = [b for b in beads if b.name in values and math.isfinite(b.setting(setting))]
     points = points_of(known, setting, values, doubtful)
     if points.x.size < 2 or np.ptp(points.x) == 0:
         raise DataError(

@@ -15,7 +15,7 @@ import numpy as np
 from weldsection.study.fit import CurveFit, FloatArray, covariance_of
 from weldsection.study.points import Means
 
-Basis = Callable[[FloatArray, FloatArray], FloatArray]
+Basis = Callable[[FloatArray, FloatArray | float], FloatArray]
 """``basis(x, breaks)`` gives ``(..., k)`` columns, shapes broadcast."""
 
 
@@ -36,28 +36,28 @@ class Curve:
 
     def at(self, x: FloatArray, parameters: FloatArray) -> FloatArray:
         """Value of the curve at x."""
-        where = parameters[-1] if self.breaks else np.float64(0.0)
+        where = float(parameters[-1]) if self.breaks else 0.0
         basis = self.basis(np.asarray(x, np.float64), where)
         return np.asarray(basis @ parameters[: self.columns], dtype=np.float64)
 
 
-def _constant(x: FloatArray, c: FloatArray) -> FloatArray:
+def _constant(x: FloatArray, c: FloatArray | float) -> FloatArray:
     return _stack(x + 0 * c, ())
 
 
-def _line(x: FloatArray, c: FloatArray) -> FloatArray:
+def _line(x: FloatArray, c: FloatArray | float) -> FloatArray:
     return _stack(x + 0 * c, (x + 0 * c,))
 
 
-def _line_then_flat(x: FloatArray, c: FloatArray) -> FloatArray:
+def _line_then_flat(x: FloatArray, c: FloatArray | float) -> FloatArray:
     return _stack(x + 0 * c, (np.minimum(x, c) - c,))
 
 
-def _quadratic_then_flat(x: FloatArray, c: FloatArray) -> FloatArray:
+def _quadratic_then_flat(x: FloatArray, c: FloatArray | float) -> FloatArray:
     return _stack(x + 0 * c, (-((np.minimum(x, c) - c) ** 2),))
 
 
-def _two_lines(x: FloatArray, c: FloatArray) -> FloatArray:
+def _two_lines(x: FloatArray, c: FloatArray | float) -> FloatArray:
     return _stack(x + 0 * c, (x - c, np.maximum(x - c, 0.0)))
 
 
@@ -94,9 +94,7 @@ class Profile:
         return float(self.breaks[k] + part * (self.breaks[other] - self.breaks[k]))
 
 
-def profile(
-    means: Means, curve: Curve, breaks: FloatArray | None = None
-) -> Profile:
+def profile(means: Means, curve: Curve, breaks: FloatArray | None = None) -> Profile:
     """Residual sum of a shape for every break worth trying, or for those given."""
     if breaks is None:
         breaks = candidate_breaks(means.x, curve)
@@ -125,7 +123,8 @@ def candidate_breaks(x: FloatArray, curve: Curve) -> FloatArray:
         inner = gaps[gaps > x[1] + 1e-9 * span]
         return np.concatenate([inner, beyond])
     if curve is TWO_LINES:
-        return gaps[(gaps > x[1]) & (gaps < x[-2])]
+        gaps = gaps[(gaps > x[1]) & (gaps < x[-2])]
+        return np.asarray(gaps, dtype=np.float64)
     return np.concatenate([gaps[1:], x[-1:]])
 
 
@@ -146,7 +145,10 @@ def _best_break(means: Means, curve: Curve, found: Profile) -> float:
     seen = found
     for _ in range(6):
         k = int(np.argmin(seen.rss))
-        low, high = seen.breaks[max(k - 1, 0)], seen.breaks[min(k + 1, len(seen.rss) - 1)]
+        low, high = (
+            seen.breaks[max(k - 1, 0)],
+            seen.breaks[min(k + 1, len(seen.rss) - 1)],
+        )
         finer = profile(means, curve, np.linspace(low, high, 33))
         if finer.rss.min() > seen.rss[k]:
             break
@@ -172,14 +174,14 @@ def _covariance(
     ahead = curve.at(means.x, np.append(inner.parameters, where + step))
     behind = curve.at(means.x, np.append(inner.parameters, where - step))
     slope = (ahead - behind) / (2 * step)
-    basis = curve.basis(means.x, np.float64(where))
+    basis = curve.basis(means.x, where)
     jacobian = means.whitener @ np.column_stack([basis, slope])
     return covariance_of(jacobian, inner.rss, df)
 
 
 def _fit_columns(means: Means, curve: Curve, where: float) -> CurveFit:
     """Fit what a shape is made of when its break is given."""
-    basis = curve.basis(means.x, np.float64(where))
+    basis = curve.basis(means.x, where)
     q, r = np.linalg.qr(means.whitener @ basis)
     y = means.whitener @ means.y
     parameters = np.linalg.solve(r, q.T @ y)

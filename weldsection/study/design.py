@@ -32,9 +32,7 @@ def design_doubts(rows: Sequence[SectionRow]) -> tuple[Doubt, ...]:
 def setting_columns(rows: Sequence[SectionRow]) -> tuple[str, ...]:
     """Settings of a table in the order of their columns; plans left out."""
     names = dict.fromkeys(name for row in rows for name in row.settings)
-    return tuple(
-        n for n in names if n not in NO_SETTINGS and not n.startswith(PLANNED)
-    )
+    return tuple(n for n in names if n not in NO_SETTINGS and not n.startswith(PLANNED))
 
 
 def varied(rows: Sequence[SectionRow], column: str) -> bool:

@@ -120,9 +120,7 @@ def _dress(ax: Axes, study: QuantityStudy) -> None:
     ax.set_axisbelow(True)
 
 
-def setting_figure(
-    study: SettingStudy, panels: Sequence[QuantityStudy]
-) -> Figure:
+def setting_figure(study: SettingStudy, panels: Sequence[QuantityStudy]) -> Figure:
     """Draw quantities against one setting, a panel for each."""
     rows, columns = -(-len(panels) // COLUMNS), min(COLUMNS, len(panels))
     height = PANEL_HEIGHT * rows + 0.6

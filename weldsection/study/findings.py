@@ -13,7 +13,7 @@ from weldsection.study.compare import (
     SettingStudy,
 )
 from weldsection.study.heat import K_SOURCE
-from weldsection.study.join import Disagreement
+from weldsection.study.join import Bead, Disagreement
 from weldsection.study.sections import WithinBeads
 from weldsection.study.terms import show_setting, words_of
 from weldsection.study.trend import Verdict
@@ -77,15 +77,16 @@ def _about_beads(found: Comparison) -> Iterator[str]:
 
 def _marked(found: Comparison) -> str:
     by_name = {bead.name: bead for bead in found.beads}
-    reasons = [
-        f"{name} ({'; '.join(filter(None, (by_name[name].remarks, *by_name[name].flags)))})"
-        for name in found.doubtful
-    ]
+    reasons = [f"{name} ({_reason(by_name[name])})" for name in found.doubtful]
     some = "Marked bead" if len(reasons) == 1 else "Marked beads"
     return (
         f"{some}: {listed(reasons)}. They stay in the tables and figures; where the "
         "answer changes without them, both answers are given."
     )
+
+
+def _reason(bead: Bead) -> str:
+    return "; ".join(filter(None, (bead.remarks, *bead.flags)))
 
 
 def _overlaps(pairs: tuple[Disagreement, ...]) -> str:
@@ -280,4 +281,3 @@ def _for_verdict(study: QuantityStudy) -> Iterator[str]:
         yield f"At least five {words_of(study.setting)} settings for a trend."
     elif found.verdict is Verdict.NOT_CLEAN and not math.isnan(found.p_misfit):
         yield f"More beads at the settings where {what} lies off the curve."
-

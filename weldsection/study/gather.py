@@ -110,9 +110,8 @@ def _numbered(
     photos = {row.photo for part in parts for row in part}
     for photo in ranges:
         if photo not in photos:
-            raise UsageError(
-                f"No table has a photo '{photo}'; there are {', '.join(sorted(photos))}."
-            )
+            shown = ", ".join(sorted(photos))
+            raise UsageError(f"No table has a photo '{photo}'; there are {shown}.")
     numbered: list[list[SectionRow]] = []
     for part in parts:
         new: list[SectionRow] = []

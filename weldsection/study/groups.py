@@ -97,7 +97,7 @@ def level_means(points: Points) -> LevelMeans:
     weight = 1 / np.maximum(points.u_own**2 + spread.beads**2, 1e-18)
     weight /= np.bincount(points.level, weight)[points.level]
     count = int(points.level.max()) + 1
-    y = np.bincount(points.level, weight * points.y)
+    y: FloatArray = np.bincount(points.level, weight * points.y).astype(np.float64)
     # a reading's own uncertainty may be missing or too small; what was seen rules
     seen = np.maximum(points.u_own**2 + spread.beads**2, _seen(spread))
     u_own = np.sqrt(np.bincount(points.level, weight**2 * seen))

@@ -24,6 +24,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
+from itertools import pairwise
 
 from weldsection.errors import DataError, UsageError
 from weldsection.study.logsheet import LogRow, LogSheet
@@ -130,7 +131,9 @@ class Bead:
 
     def value(self, quantity: Term | str) -> BeadValue | None:
         """Give one quantity with all readings combined; None if not measured."""
-        readings = self.readings(term(quantity) if isinstance(quantity, str) else quantity)
+        readings = self.readings(
+            term(quantity) if isinstance(quantity, str) else quantity
+        )
         if len(readings) == 1:
             (only,) = readings
             relative = only.u_scale / abs(only.value) if only.value else 0.0
@@ -147,9 +150,7 @@ class Bead:
 # ---------------------------------------------------------------- numbering
 
 
-def renumbered(
-    rows: Sequence[SectionRow], beads: BeadRange
-) -> tuple[SectionRow, ...]:
+def renumbered(rows: Sequence[SectionRow], beads: BeadRange) -> tuple[SectionRow, ...]:
     """Give the beads of one photo their numbers on the whole coupon.
 
     The rows are taken in the order of the numbers they were measured with,
@@ -169,8 +170,7 @@ def renumbered(
         )
     in_order = sorted(rows, key=lambda row: row.bead)
     return tuple(
-        replace(row, bead=number)
-        for row, number in zip(in_order, numbers, strict=True)
+        replace(row, bead=number) for row, number in zip(in_order, numbers, strict=True)
     )
 
 
@@ -274,11 +274,16 @@ def _faced(rows: Sequence[SectionRow], repeats: Repeats) -> tuple[SectionRow, ..
     if repeats is not Repeats.FACE:
         return tuple(rows)
     first = rows[0]
-    return (first, *(row if _same_face(row, first) else mirrored(row) for row in rows[1:]))
+    return (
+        first,
+        *(row if _same_face(row, first) else mirrored(row) for row in rows[1:]),
+    )
 
 
 def _same_face(row: SectionRow, first: SectionRow) -> bool:
-    return row.face == first.face if row.face or first.face else row.photo == first.photo
+    return (
+        row.face == first.face if row.face or first.face else row.photo == first.photo
+    )
 
 
 def mirrored(row: SectionRow) -> SectionRow:
@@ -383,7 +388,7 @@ def agreement(
 
 def _pairs(bead: Bead, quantity: Term) -> Iterable[Disagreement]:
     readings = bead.readings(quantity)
-    for first, second in zip(readings, readings[1:], strict=False):
+    for first, second in pairwise(readings):
         if math.isnan(first.u_own) or first.cut != second.cut:
             continue
         shared = first.photo == second.photo

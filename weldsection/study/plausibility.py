@@ -156,8 +156,7 @@ def inches(rows: Sequence[SectionRow]) -> Iterator[Doubt]:
             yield Doubt(
                 str(row.place),
                 "width_mm",
-                "all lengths are some 25 times smaller than usual; "
-                "they may be inches.",
+                "all lengths are some 25 times smaller than usual; they may be inches.",
             )
 
 

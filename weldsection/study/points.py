@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+
 from weldsection.errors import DataError
 from weldsection.study.fit import FloatArray, Weights
 

@@ -72,7 +72,9 @@ def _figures(found: Comparison) -> Iterator[tuple[str, bytes]]:
             for each in study.quantities
             if not worked_out or each.quantity.name in IN_FULL
         ]
-        drawn = {_stem(study): figures.setting_figure(study, panels or study.quantities)}
+        drawn = {
+            _stem(study): figures.setting_figure(study, panels or study.quantities)
+        }
         if study.window is not None:
             drawn[f"window_{_stem(study)}"] = figures.window_figure(
                 study.setting, study.window
@@ -103,9 +105,14 @@ def tables(found: Comparison) -> dict[str, list[list[Cell]]]:
         "overlaps.csv": list(_overlaps(found)),
         "doubts.csv": [
             ["where", "column", "doubt"],
-            *([d.where, d.column, d.sentence] for d in found.doubts),
+            *_doubts(found),
         ],
     }
+
+
+def _doubts(found: Comparison) -> Iterator[list[Cell]]:
+    for doubt in found.doubts:
+        yield [doubt.where, doubt.column, doubt.sentence]
 
 
 def _studies(found: Comparison) -> Iterator[tuple[SettingStudy, QuantityStudy]]:

@@ -77,7 +77,7 @@ def drift(trend: Trend, run_order: FloatArray) -> Drift | None:
     if df < 2:
         return None
     x = points.x[known]
-    where = np.float64(trend.parameters[-1] if curve.breaks else 0.0)
+    where = float(trend.parameters[-1]) if curve.breaks else 0.0
     basis = [curve.basis(x, where), run_order[known, None] - run_order[known].mean()]
     if curve.breaks:
         step = 1e-4 * float(np.ptp(points.x))

@@ -41,9 +41,7 @@ def bead_spread(points: Points) -> Spread:
         return Spread(math.nan, 0.0, 0, False)
     total = ss / df
     own = float(np.mean(points.u_own**2))
-    return Spread(
-        math.sqrt(total), math.sqrt(max(total - own, 0.0)), df, repeats >= 4
-    )
+    return Spread(math.sqrt(total), math.sqrt(max(total - own, 0.0)), df, repeats >= 4)
 
 
 def _within_levels(points: Points) -> float:

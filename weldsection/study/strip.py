@@ -114,7 +114,9 @@ def _homography(geometry: Mapping[str, Any]) -> FloatArray | None:
     if inverse is None:
         return None
     matrix = np.asarray(inverse, dtype=np.float64).reshape(3, 3)
-    return np.linalg.inv(matrix) if abs(np.linalg.det(matrix)) > 0 else None
+    if abs(np.linalg.det(matrix)) == 0:
+        return None
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
 
 
 def _photo(geometry: Mapping[str, Any]) -> Path | None:
@@ -204,7 +206,9 @@ def _box(found: Sequence[Outline]) -> tuple[float, float, float, float]:
 
 def _scale_bar(figure: Figure, mm_per_inch: float, width: float, height: float) -> None:
     long = 5.0 if mm_per_inch < 12 else 10.0
-    ax = figure.add_axes((0.2 / width, 0.1 / height, long / mm_per_inch / width, 0.3 / height))
+    ax = figure.add_axes(
+        (0.2 / width, 0.1 / height, long / mm_per_inch / width, 0.3 / height)
+    )
     ax.plot([0, 1], [0.8, 0.8], color=LINE, linewidth=2.2, solid_capstyle="butt")
     ax.annotate(f"{long:.0f} mm", (0.5, 0.0), ha="center", fontsize=8, color=LINE)
     ax.set(xlim=(0, 1), ylim=(0, 1))

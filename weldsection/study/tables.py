@@ -190,13 +190,11 @@ def _reads_as_number(text: str) -> bool:
         return False
 
 
-def _row(
-    place: Place, cells: Mapping[str, str], numeric: Sequence[str]
-) -> SectionRow:
+def _row(place: Place, cells: Mapping[str, str], numeric: Sequence[str]) -> SectionRow:
     known = {"bead", *NUMBER_COLUMNS, *TEXT_COLUMNS, *numeric}
     return SectionRow(
         place=place,
-        photo=cells["photo"] if "photo" in cells else place.file,
+        photo=cells.get("photo", place.file),
         bead=whole_number(place, "bead", cells["bead"]),
         numbers={c: _measured(place, c, cells.get(c, "")) for c in NUMBER_COLUMNS},
         flags=tuple(word for word in cells.get("flags", "").split(";") if word),
@@ -310,7 +308,9 @@ def _read_text(path: Path) -> str:
     try:
         return path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
-        raise DataError(f"{path.name} is not UTF-8 text; save it as CSV UTF-8.") from None
+        raise DataError(
+            f"{path.name} is not UTF-8 text; save it as CSV UTF-8."
+        ) from None
     except OSError as error:
         raise DataError(f"{path} cannot be read: {error.strerror}.") from None
 
@@ -355,7 +355,9 @@ def _with_geometry(
     rows: Sequence[SectionRow], record: Mapping[str, Any]
 ) -> tuple[SectionRow, ...]:
     beads = {b.get("number"): b for b in record.get("beads", []) if isinstance(b, dict)}
-    shared = {key: record.get(key) for key in ("origin", "scale", "surface", "mm_to_px")}
+    shared = {
+        key: record.get(key) for key in ("origin", "scale", "surface", "mm_to_px")
+    }
     return tuple(
         replace(row, geometry={**beads[row.bead], **shared})
         if row.bead in beads

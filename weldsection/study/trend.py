@@ -125,7 +125,7 @@ class Trend:
         where = np.asarray(x, np.float64)
         covariance = np.nan_to_num(self.chosen.fit.covariance)
         steps = np.maximum(np.abs(self.parameters), 1e-9) * 1e-6
-        slopes = [
+        slopes: list[FloatArray] = [
             (
                 self.chosen.curve.at(where, self.parameters + h)
                 - self.chosen.curve.at(where, self.parameters - h)
@@ -134,7 +134,8 @@ class Trend:
             for h, step in zip(np.diag(steps), steps, strict=True)
         ]
         j = np.stack(slopes, axis=-1)
-        return np.sqrt(np.maximum(np.einsum("nk,kl,nl->n", j, covariance, j), 0.0))
+        variance = np.einsum("nk,kl,nl->n", j, covariance, j)
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0)), dtype=np.float64)
 
 
 def trend(points: Points) -> Trend:
@@ -205,7 +206,7 @@ def _without_bend(
     )
 
 
-def _judged(  # noqa: PLR0913, PLR0917 - the pieces of one finished fit
+def _judged(
     points: Points,
     means: Means,
     spread: Spread,
@@ -318,7 +319,7 @@ def _turn(means: Means, bent: Shape, profiles: tuple[Profile, ...]) -> Break:
 def _tail(means: Means, at: float) -> tuple[float, float, int]:
     """Slope beyond the break and its standard uncertainty, the rest kept free."""
     two = Curve("", curves.TWO_LINES.basis, 3, False)
-    basis = two.basis(means.x, np.float64(at))
+    basis = two.basis(means.x, at)
     inside = (means.x > at).sum() >= 2 and (means.x < at).sum() >= 1
     df = means.count - 4
     if not inside or df <= 0:

@@ -177,7 +177,7 @@ def _residuals(trend: Trend) -> dict[str, float]:
 def _together(each: FloatArray, correlation: FloatArray) -> FloatArray:
     """Chance of all wishes at once, by drawing beads with that correlation."""
     if each.shape[0] == 1:
-        return each[0]
+        return np.asarray(each[0], dtype=np.float64)
     values, vectors = np.linalg.eigh(correlation)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     rng = np.random.default_rng(20)
