@@ -123,8 +123,8 @@ def _random_marks(rng: Rng, system: str, finest_mm: float) -> EdgeMarks:
     weights = np.array([kind[2] for kind in seen])
     step, tiers, _ = seen[int(rng.choice(len(seen), p=weights / weights.sum()))]
     shortest = rng.uniform(2.2, 4.0) if step > 0.9 else rng.uniform(1.7, 2.8)
-    growth = rng.uniform(1.25, 1.5, len(tiers))
-    lengths = np.minimum(shortest * np.cumprod([1.0, *growth]), 14.0)
+    growth = rng.uniform(1.15, 1.3 if len(tiers) > 3 else 1.5, len(tiers))
+    lengths = shortest * np.cumprod([1.0, *growth])
     numbered = rng.random() < 0.75
     inch = system == "inch"
     return EdgeMarks(
@@ -155,7 +155,7 @@ def draw_rule(  # noqa: PLR0913
         if marks is not None:
             side = ink if upper else ink[::-1]
             _draw_ticks(side, marks, plan, px_per_mm)
-            _draw_numerals(ink, marks, plan, (px_per_mm, upper))
+            ink = np.maximum(ink, _numerals(shape, marks, plan, (px_per_mm, upper)))
     colour = np.float32(0.85 if plan.ground == "black" else rng.uniform(0.04, 0.2))
     cover = (1 - plan.faded) * np.clip(ink, 0, 1)[..., None]
     rgb = body * (1 - cover) + colour * cover
@@ -229,26 +229,29 @@ def _covered(pixels: NDArray[np.int64], low: float, high: float) -> Field:
     return np.clip(last - first, 0, 1).astype(np.float32)
 
 
-def _draw_numerals(
-    ink: Field, marks: EdgeMarks, plan: RulePlan, place: tuple[float, bool]
-) -> None:
-    """Numerals beyond the long ticks."""
+def _numerals(
+    shape: tuple[int, int],
+    marks: EdgeMarks,
+    plan: RulePlan,
+    place: tuple[float, bool],
+) -> Field:
+    """Numerals beyond the long ticks, as a cover of 0..1."""
     scale, upper = place
+    cover = np.zeros(shape, np.uint8)
     if not marks.numeral_steps:
-        return
+        return cover.astype(np.float32)
     step = marks.step_mm * (1 + plan.stretch) * scale
     height = 2.6 * scale
     middle = (marks.inset_mm + max(marks.lengths_mm)) * scale + 0.8 * height
-    baseline = middle + height / 2 if upper else ink.shape[0] - middle + height / 2
-    size = height / 21
-    thick = max(1, round(0.13 * height))
-    for number in range(marks.numeral_steps, 10_000, marks.numeral_steps):
-        centre = plan.zero_mm * scale + number * step
-        if centre > ink.shape[1]:
+    baseline = middle + height / 2 if upper else shape[0] - middle + height / 2
+    # the letters of this face are 21 px high at size 1
+    face, size, thick = cv2.FONT_HERSHEY_SIMPLEX, height / 21, round(0.13 * height)
+    for count in range(1, 10_000 // marks.numeral_steps):
+        centre = plan.zero_mm * scale + count * marks.numeral_steps * step
+        if centre > shape[1]:
             break
-        text = str(number // marks.numeral_steps * marks.numeral_value)
-        (wide, _), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, thick)
+        text = str(count * marks.numeral_value)
+        (wide, _), _ = cv2.getTextSize(text, face, size, max(1, thick))
         corner = (round(centre - wide / 2), round(baseline))
-        cv2.putText(
-            ink, text, corner, cv2.FONT_HERSHEY_SIMPLEX, size, 1.0, thick, cv2.LINE_AA
-        )
+        cv2.putText(cover, text, corner, face, size, 255, max(1, thick), cv2.LINE_AA)
+    return cover.astype(np.float32) / 255

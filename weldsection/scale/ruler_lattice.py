@@ -53,6 +53,12 @@ class Lattice:
         a, b, c = self.coefficients
         return np.asarray((a * numbers + b) / (c * numbers + 1), dtype=np.float64)
 
+    def shifted(self, u_px: float) -> Lattice:
+        """The same marks counted from a zero so many px further left."""
+        a, b, c = self.coefficients
+        coefficients = np.array([a + u_px * c, b + u_px, c])
+        return Lattice(self.numbers, self.u_px + u_px, coefficients)
+
     def pitch_at(self, numbers: FloatArray) -> FloatArray:
         """Step in px at marks."""
         a, b, c = self.coefficients
@@ -74,13 +80,23 @@ def best_lattice(profile: FloatArray) -> Lattice | None:
     for share in (0.2, 0.4, 0.6):
         chosen = peaks[prominence > share * strong]
         for run in _runs(chosen):
-            lattice = _grow(run, chosen)
-            if lattice is not None and _merit(lattice) > _merit(best):
+            lattice = _followed(_started(run), chosen)
+            if lattice is not None and merit(lattice) > merit(best):
                 best = lattice
     return best
 
 
-def _merit(lattice: Lattice | None) -> float:
+def longer_lattice(lattice: Lattice, profile: FloatArray) -> Lattice | None:
+    """Follow a lattice through a longer profile that holds its stretch."""
+    peaks, prominence = _peaks(profile)
+    if len(peaks) <= _SHORTEST_RUN:
+        return None
+    own = prominence[_nearest(peaks, lattice.u_px)]
+    chosen = peaks[prominence > 0.35 * float(np.median(own))]
+    return _followed(lattice, chosen) if len(chosen) > _SHORTEST_RUN else None
+
+
+def merit(lattice: Lattice | None) -> float:
     """Marks seen less twice the marks missed."""
     if lattice is None:
         return 0.0
@@ -114,26 +130,32 @@ def _runs(peaks: FloatArray, count: int = 3) -> list[FloatArray]:
     ]
 
 
-def _grow(run: FloatArray, peaks: FloatArray) -> Lattice | None:
-    """Number the peaks of a run and follow the lattice to both sides."""
-    numbers = np.arange(len(run), dtype=np.float64)
+def _started(run: FloatArray) -> Lattice:
+    """Number the peaks of a run."""
     if len(run) > 24:
         # a long run may hide one false step: start from its middle
-        cut = slice(len(run) // 2 - 8, len(run) // 2 + 8)
-        run, numbers = run[cut], numbers[: len(run[cut])]
-    lattice = Lattice(numbers, run, fit_lattice(numbers, run))
+        run = run[len(run) // 2 - 8 : len(run) // 2 + 8]
+    numbers = np.arange(len(run), dtype=np.float64)
+    return Lattice(numbers, run, fit_lattice(numbers, run))
+
+
+def _followed(lattice: Lattice, peaks: FloatArray) -> Lattice | None:
+    """Follow a lattice to both sides until no more peaks fit."""
     for _ in range(40):
         grown = _extended(lattice, peaks)
-        if grown is None or len(grown.numbers) < _SHORTEST_RUN:
+        if grown is None:
             return None
-        if (grown.numbers[0], grown.numbers[-1], len(grown.numbers)) == (
-            lattice.numbers[0],
-            lattice.numbers[-1],
-            len(lattice.numbers),
-        ):
+        if np.array_equal(grown.numbers, lattice.numbers):
             return grown
         lattice = grown
     return lattice
+
+
+def _nearest(peaks: FloatArray, wanted: FloatArray) -> FloatArray:
+    """Index of the peak nearest to each wanted place."""
+    after = np.clip(np.searchsorted(peaks, wanted), 1, len(peaks) - 1)
+    closer = wanted - peaks[after - 1] < peaks[after] - wanted
+    return np.asarray(after - closer.astype(np.int64))
 
 
 def _extended(lattice: Lattice, peaks: FloatArray) -> Lattice | None:
@@ -142,14 +164,12 @@ def _extended(lattice: Lattice, peaks: FloatArray) -> Lattice | None:
     reach = max(3.0, np.floor(0.25 * (last - first)))
     numbers = np.arange(first - reach, last + reach + 1)
     wanted = lattice.at(numbers)
-    pitch = lattice.pitch_at(numbers)
-    nearest = np.clip(np.searchsorted(peaks, wanted), 1, len(peaks) - 1)
-    nearest -= (wanted - peaks[nearest - 1] < peaks[nearest] - wanted).astype(int)
-    hit = np.abs(peaks[nearest] - wanted) < np.maximum(_NEAR_SHARE * pitch, 0.7)
-    # a pole of the perspective within reach: no such rule
     if not np.all(np.diff(wanted) > 0):
+        # a pole of the perspective within reach: no such rule
         return None
-    hit = _continuous(hit)
+    nearest = _nearest(peaks, wanted)
+    near = np.maximum(_NEAR_SHARE * lattice.pitch_at(numbers), 0.7)
+    hit = _continuous(np.abs(peaks[nearest] - wanted) < near)
     if np.count_nonzero(hit) < _SHORTEST_RUN:
         return None
     numbers, u = numbers[hit], peaks[nearest[hit]]

@@ -22,7 +22,7 @@ from weldsection.records import (
     project,
 )
 from weldsection.scale.ruler_search import SearchCopy
-from weldsection.scale.ruler_ticks import TickRow
+from weldsection.scale.ruler_ticks import TickRow, robust_line, short_tips
 from weldsection.scale.tilt import Camera, plane_homographies
 
 # depths at which each tick is read, as shares of its length
@@ -53,9 +53,9 @@ class Marks:
     xy_px: FloatArray
     position_mm: FloatArray
     """Place of each point's tick along the rule, from any zero."""
-    base_xy_px: FloatArray
-    """``(2, 2)``: two points of the line on which the ticks begin."""
-    base_u_rad: float
+    line_xy_px: FloatArray
+    """``(2, 2)``: two points of a line along the rule."""
+    line_u_rad: float
     tick: FloatArray
     """Number of each point's tick."""
 
@@ -84,11 +84,10 @@ def read_marks(photo_grey: ByteArray, copy: SearchCopy, row: TickRow) -> Marks:
 
     Positions are in steps of the graduation until `Marks.scaled`.
     """
-    seen = np.isfinite(row.lengths_steps)
+    seen = np.isfinite(row.base_v)
     numbers = row.numbers[seen]
     pitch = row.lattice.pitch_at(numbers)[:, None]
-    # no deeper than 12 steps, where numerals begin
-    length = np.clip(row.lengths_steps[seen], 0.5, 12.0)[:, None] * pitch
+    length = np.maximum(row.tip_v[seen, None] - row.base_v[seen, None], 0.5 * pitch)
     depth = np.median(row.base_v[seen]) + length * np.array(_DEPTHS)
     k = np.broadcast_to(numbers[:, None], depth.shape).ravel()
     centre = copy.to_photo(row.tick_xy(k, depth.ravel()))
@@ -102,7 +101,7 @@ def read_marks(photo_grey: ByteArray, copy: SearchCopy, row: TickRow) -> Marks:
         row.polarity,
     )
     points = centre + shift[:, None] * row.edge.along
-    line, u_rad = _base_line(copy, row)
+    line, u_rad = _rule_line(copy, row)
     return Marks(points[good], k[good], line, u_rad, k[good])
 
 
@@ -148,24 +147,15 @@ def _tick_centres(
     return shift * reach_px[0], good & inside
 
 
-def _base_line(copy: SearchCopy, row: TickRow) -> tuple[FloatArray, float]:
-    """Straight line through the beginnings of the ticks, in the photo."""
-    seen = np.isfinite(row.base_v)
-    numbers = row.numbers[seen]
-    u, v = row.lattice.at(numbers), row.base_v[seen]
-    weight = np.ones_like(u)
-    span = max(float(np.ptp(u)), 1.0)
-    line = np.zeros(2)
-    for _ in range(6):
-        line = np.polyfit(u, v, 1, w=np.sqrt(weight) + 1e-6)
-        residual = v - np.polyval(line, u)
-        spread = max(1.4826 * float(np.median(np.abs(residual))), 0.3)
-        weight = np.clip(1 - (residual / (4.685 * spread)) ** 2, 0, None) ** 2
-    ends = np.array([u.min(), u.max()])
+def _rule_line(copy: SearchCopy, row: TickRow) -> tuple[FloatArray, float]:
+    """Straight line along the rule in the photo, and its doubt in rad."""
+    u, v = short_tips(row)
+    line, spread = robust_line(u, v)
+    ends = row.lattice.u_px[[0, -1]]
     points = copy.to_photo(row.edge.points(ends, np.polyval(line, ends)))
-    # beginnings of neighbouring ticks share their error: one in four counts
-    effective = max(float(weight.sum()) / 4, 1.0)
-    return points, spread * math.sqrt(12 / effective) / span
+    # ends of neighbouring ticks share their error: one in four counts
+    effective = max(len(u) / 4, 1.0)
+    return points, spread * math.sqrt(12 / effective) / max(float(np.ptp(u)), 1.0)
 
 
 def solve_rule(rows: list[Marks], camera: Camera, matter_xy_px: FloatArray) -> RulePose:
@@ -178,8 +168,9 @@ def solve_rule(rows: list[Marks], camera: Camera, matter_xy_px: FloatArray) -> R
     camera
         Axis and focal length of the camera.
     matter_xy_px
-        Points at which the scale will be asked for: where the lens bends the
-        picture, the homography is the closest one there.
+        Points about which the scale will be asked for: where the lens bends the
+        picture, the homography is the closest one in their middle half, and what
+        it misses over the whole of them is doubt of the lens.
     """
     problem = _Problem(rows, camera)
     at, scatter_px = problem.solve()
@@ -190,15 +181,17 @@ def solve_rule(rows: list[Marks], camera: Camera, matter_xy_px: FloatArray) -> R
     # what is left when the lens is known is tilt and focal length
     flat = np.linalg.inv(np.linalg.inv(covariance)[:3, :3])
     tilt = slope[:, :3] @ flat @ slope[:, :3].T
-    graduation = problem.relative_u()
+    homography = problem.homography_at(at, matter_xy_px)
+    lens = whole - tilt
+    lens[0, 0] += problem.misfit(at, homography, matter_xy_px) ** 2
     return RulePose(
-        homography=problem.homography_at(at, matter_xy_px),
+        homography=homography,
         centre_xy_px=centre,
         sources=(
-            ScaleSource.constant("graduation", graduation),
+            ScaleSource.constant("graduation", problem.relative_u()),
             ScaleSource.constant("reference tolerance", TOLERANCE_RELATIVE_U),
             ScaleSource("tilt", tilt),
-            ScaleSource("lens", whole - tilt),
+            ScaleSource("lens", lens),
         ),
         tilt_deg=math.degrees(math.atan(math.hypot(at[0], at[1]))),
         tilt_u_deg=math.degrees(math.sqrt(max(covariance[0, 0], covariance[1, 1]))),
@@ -258,8 +251,8 @@ class _Problem:
         """Whitened residuals: what is usual, ticks, squareness to the edge."""
         homography, px = self.placed(at)
         angles = [
-            _off_axis(project(homography, self.straightened(row.base_xy_px, at[3])))
-            / math.hypot(row.base_u_rad, _SQUARE_SD)
+            _off_axis(project(homography, self.straightened(row.line_xy_px, at[3])))
+            / math.hypot(row.line_u_rad, _SQUARE_SD)
             for row in self.rows
         ]
         ticks = px * np.sqrt(self.weight) / self.sd_px
@@ -328,13 +321,20 @@ class _Problem:
 
     def homography_at(self, at: FloatArray, matter_xy_px: FloatArray) -> FloatArray:
         """Homography of the photo as it is, closest where it matters."""
-        low = np.minimum(matter_xy_px.min(axis=0), self.xy.min(axis=0))
-        high = np.maximum(matter_xy_px.max(axis=0), self.xy.max(axis=0))
-        share = np.linspace(-0.05, 1.05, 9)
-        x, y = (low + share[:, None] * (high - low)).T
-        points = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+        points = _grid(matter_xy_px, share=0.5)
         target = project(self.placed(at)[0], self.straightened(points, at[3]))
-        return _fitted_homography(points, target)
+        found, _ = cv2.findHomography(points, target, 0)
+        return np.asarray(found, dtype=np.float64)
+
+    def misfit(
+        self, at: FloatArray, homography: FloatArray, matter_xy_px: FloatArray
+    ) -> float:
+        """By how much the bent picture's scale strays from the homography's."""
+        strays = [
+            math.log(mm_per_px_at(homography, point)) - self.log_scale(at, point)
+            for point in _grid(matter_xy_px, share=1.0)
+        ]
+        return float(np.sqrt(np.mean(np.square(strays))))
 
     def field_jacobian(self, at: FloatArray) -> FloatArray:
         """Derivative of (e0, ex, ey) with respect to the parameters."""
@@ -348,15 +348,18 @@ class _Problem:
         """Logarithm of the scale at the centre and its slopes for each px."""
         reach = 0.05 * float(np.max(self.camera.axis_xy_px))
         points = self.centre_xy_px + reach * np.array([[0, 0], [1, 0], [0, 1]])
-        homography = self.placed(at)[0]
-        moved = self.straightened(points, at[3])
-        values = [math.log(mm_per_px_at(homography, point)) for point in moved]
-        radius = ((points - self.camera.axis_xy_px) ** 2).sum(axis=1)
-        radius /= (self.camera.axis_xy_px**2).sum()
+        here, right, below = (self.log_scale(at, point) for point in points)
+        return np.array([here, (right - here) / reach, (below - here) / reach])
+
+    def log_scale(self, at: FloatArray, point_xy_px: FloatArray) -> float:
+        """Logarithm of mm per px of the photo as it is, lens included."""
+        offset = point_xy_px - self.camera.axis_xy_px
+        radius = float(offset @ offset) / float((self.camera.axis_xy_px**2).sum())
+        moved = self.camera.axis_xy_px + offset * (1 + at[3] * radius)
+        straight = math.log(mm_per_px_at(self.placed(at)[0], moved))
         # lengths grow by 1 + b r² around and by 1 + 3 b r² away from the axis
-        growth = 0.5 * np.log((1 + at[3] * radius) * (1 + 3 * at[3] * radius))
-        field_of = np.array(values) + growth
-        return np.array([field_of[0], *(field_of[1:] - field_of[0]) / reach])
+        growth = (1 + at[3] * radius) * (1 + 3 * at[3] * radius)
+        return straight + 0.5 * math.log(growth)
 
     def relative_u(self) -> float:
         """Relative doubt of the scale from locating ticks, at a given tilt."""
@@ -375,7 +378,9 @@ def _off_axis(ends_xy_mm: FloatArray) -> float:
     return (angle + math.pi / 2) % math.pi - math.pi / 2
 
 
-def _fitted_homography(xy_px: FloatArray, xy_mm: FloatArray) -> FloatArray:
-    """Homography closest to pairs of points, all of the same weight."""
-    found, _ = cv2.findHomography(xy_px, xy_mm, 0)
-    return np.asarray(found, dtype=np.float64)
+def _grid(points_xy: FloatArray, *, share: float) -> FloatArray:
+    """Points spread over the middle share of the box around some points."""
+    low, high = points_xy.min(axis=0), points_xy.max(axis=0)
+    steps = 0.5 + share * np.linspace(-0.5, 0.5, 5)
+    x, y = (low + steps[:, None] * np.maximum(high - low, 10.0)).T
+    return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)

@@ -21,9 +21,9 @@ from weldsection.records import ByteArray, FloatArray, Photo
 SEARCH_SIDE_PX = 2000
 _CELL_PX = 8
 _DIRECTIONS = 18
-# gradients under this are noise and grain, those over it all count alike, in
-# grey levels over 2 px
-_FAINT, _PLAIN = 10.0, 40.0
+# gradients under this are noise, in grey levels over 2 px and in medians of the
+# picture; those of so many times as much all count alike
+_FAINT, _FAINT_MEDIANS, _PLAIN_SHARE = 5.0, 2.5, 2.5
 # a band is looked for over this many cells along and across the rule
 _BAND_CELLS = (20, 3)
 _BESIDE_CELLS = 9
@@ -72,7 +72,7 @@ def find_bands(copy: SearchCopy, count: int) -> list[Band]:
     for turn in range(_DIRECTIONS):
         angle = math.pi * turn / _DIRECTIONS
         near = energy[[turn - 1, turn, (turn + 1) % _DIRECTIONS]].sum(axis=0)
-        pure = np.maximum(near - 0.5 * (total - near), 0.0)
+        pure = np.maximum(2 * near - total, 0.0)
         found += _bands_along(pure, angle)
     return _strongest_apart(found, count)
 
@@ -85,13 +85,14 @@ def _energy_by_direction(grey: ByteArray) -> FloatArray:
     gy = gy[: rows * _CELL_PX, : columns * _CELL_PX].astype(np.float32)
     # a Sobel kernel sums to 8 grey levels for each level over 2 px
     size = cv2.magnitude(gx, gy) / 4
-    at = np.flatnonzero(size > _FAINT)
+    faint = max(_FAINT, _FAINT_MEDIANS * float(np.median(size[::7, ::7])))
+    at = np.flatnonzero(size > faint)
     gx, gy, size = gx.ravel()[at], gy.ravel()[at], size.ravel()[at]
     angle = cv2.phase(gx, gy).ravel()
     turn = np.rint(angle * (_DIRECTIONS / np.pi)).astype(np.int64) % _DIRECTIONS
     row, column = np.divmod(at, columns * _CELL_PX)
     cell = (turn * rows + row // _CELL_PX) * columns + column // _CELL_PX
-    weight = np.minimum(size, _PLAIN)
+    weight = np.minimum(size / (_PLAIN_SHARE * faint), 1.0)
     shape = (_DIRECTIONS, rows, columns)
     summed = np.bincount(cell, weight, minlength=math.prod(shape))
     return np.asarray(summed.reshape(shape), dtype=np.float64)
@@ -113,8 +114,8 @@ def _bands_along(
     below = np.roll(band, -_BESIDE_CELLS, axis=0)
     strength = band - np.minimum(above, below)
     peak = cv2.dilate(strength, np.ones((7, 15), np.uint8))
-    # under 1.5 strokes of full contrast for each cell's height: no ticks
-    at = np.argwhere((strength == peak) & (strength > 0.25 * _PLAIN * _CELL_PX))
+    # less than two flanks of plain strokes in eight cells: no ticks
+    at = np.argwhere((strength == peak) & (strength > 0.25 * _CELL_PX))
     back = np.linalg.inv(turn[:, :2])
     found = []
     for row, column in at:
@@ -145,4 +146,4 @@ def _same_band(band: Band, angle: float, centre: FloatArray) -> bool:
     offset = centre - band.centre_xy
     normal = np.array([-math.sin(band.direction_rad), math.cos(band.direction_rad)])
     along = math.hypot(*offset)
-    return abs(float(offset @ normal)) < 24 + 0.1 * along
+    return abs(float(offset @ normal)) < 12 + 0.06 * along

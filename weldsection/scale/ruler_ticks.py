@@ -8,23 +8,26 @@ only the longer ones are left, which gives their lengths.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from weldsection.records import ByteArray, FloatArray
-from weldsection.scale.ruler_lattice import Lattice, best_lattice
+from weldsection.scale.ruler_lattice import Lattice, best_lattice, longer_lattice, merit
 from weldsection.scale.ruler_search import Band, SearchCopy
 
-# half lengths of the stretches over which the edge's direction is refined, px
-# of the copy, and the angles tried, degrees: the band's direction is one of 18
-# and ticks seen at a tilt of 15° lean by up to 8°
-_REFINE = ((160, 14.0, 1.0), (300, 2.0, 0.2), (900, 0.6, 0.06))
+# half lengths of the stretches over which the edge is refined and reach across
+# it, px of the copy, and the angles tried, degrees: the band's direction is one
+# of 18 and ticks seen at a tilt of 15° lean by up to 8°
+_REFINE = ((160, 100, 14.0, 1.0), (300, 24, 2.0, 0.2), (900, 24, 0.6, 0.06))
+# a rule shows in the stretch about the band's middle, px of the copy each way
+_NEAR_HALF = 320
 _NEAR_ROWS = ((1, 4), (2, 7), (4, 11), (8, 18))
 # no tick of a rule is longer than this many steps of its graduation
 _LONGEST_STEPS = 26
-_FEWEST_TICKS = 10
+_FEWEST_TICKS, _FEWEST_NEAR = 10, 8
 _BLOCKS = 20
 
 
@@ -55,10 +58,12 @@ class TickRow:
     lattice: Lattice
     lean: FloatArray
     """(s0, s1): a tick at u has moved by v (s0 + s1 u) at depth v."""
-    lengths_steps: FloatArray
-    """Length of each tick of the lattice in steps, NaN where it was not seen."""
     base_v: FloatArray
-    """Where each tick begins, px from the edge; NaN where it was not seen."""
+    """Where each of `numbers` begins, px from the edge; NaN where not seen."""
+    tip_v: FloatArray
+    """Where each ends."""
+    lengths_steps: FloatArray
+    """Length of each in steps, perspective along the rule removed."""
     polarity: int
     """1 for dark ticks, -1 for light ones."""
 
@@ -75,25 +80,105 @@ class TickRow:
         return self.edge.points(u, v + np.zeros_like(u))
 
 
-def read_ticks(copy: SearchCopy, band: Band) -> TickRow | None:
-    """Read the ticks of a band; None where there is no evenly divided edge."""
-    edge = _edge_of(copy.grey, band)
+def read_ticks(copy: SearchCopy, band: Band) -> Iterator[TickRow]:
+    """Read a band as dark ticks, then as light ones, where it is evenly divided."""
+    near = _refined(copy.grey, _band_edge(band), _REFINE[:1])
     for polarity in (1, -1):
+        if _near_lattice(copy.grey, near, polarity) is None:
+            continue
+        edge = _refined(copy.grey, near, _REFINE[1:])
         row = _read_edge(copy.grey, edge, polarity)
+        if row is None:
+            continue
+        moved = _moved_edge(row)
+        if moved is not None:
+            row = _read_edge(copy.grey, moved, polarity)
         if row is not None:
-            return row
-    return None
+            yield row
 
 
-def _edge_of(grey: ByteArray, band: Band) -> Edge:
-    """Turn the band until the ticks begin most sharply on one line."""
+def robust_line(
+    u: FloatArray, v: FloatArray, *, floor: float = 0.3
+) -> tuple[FloatArray, float]:
+    """Straight line v(u) with outliers left out, and the scatter about it."""
+    line = np.array([0.0, float(np.median(v))])
+    spread = 0.0
+    for _ in range(8):
+        residual = v - np.polyval(line, u)
+        spread = max(1.4826 * float(np.median(np.abs(residual))), floor)
+        weight = np.clip(1 - (residual / (4.685 * spread)) ** 2, 0, None) ** 2
+        line = np.polyfit(u, v, 1, w=np.sqrt(weight) + 1e-6)
+    return np.asarray(line, dtype=np.float64), spread
+
+
+def short_tips(row: TickRow) -> tuple[FloatArray, FloatArray]:
+    """Ends of the shortest ticks, (u, v) in px: they lie along the rule.
+
+    Their beginnings may be hidden under the coupon, their ends are not.
+    """
+    lengths = row.lengths_steps
+    seen = np.isfinite(lengths)
+    shortest = float(np.median(_second_of_four(lengths[seen])))
+    near = seen & (np.abs(lengths - shortest) < max(0.12 * shortest, 0.1))
+    return row.lattice.at(row.numbers[near]), row.tip_v[near]
+
+
+def _level_lengths(
+    lattice: Lattice, numbers: FloatArray, ends_v: tuple[FloatArray, FloatArray]
+) -> FloatArray:
+    """Lengths in steps, the shortest ticks made alike all along the rule."""
+    base, tip = ends_v
+    u = lattice.at(numbers)
+    seen = np.isfinite(base)
+    line, _ = robust_line(u[seen], base[seen])
+    # across the rule things shrink as 1 / (c k + 1), along it by its square
+    _, _, c = lattice.coefficients
+    nearness = (c * numbers + 1) / (c * float(np.median(lattice.numbers)) + 1)
+    lengths = (tip - np.polyval(line, u)) * nearness / lattice.pitch_px
+    shortest = _second_of_four(lengths[seen])
+    if len(shortest) < 4:
+        return np.asarray(lengths, dtype=np.float64)
+    # where the coupon covers the edge at an angle, lengths run off with it
+    middle = _second_of_four(numbers[seen])
+    trend, _ = robust_line(middle, shortest, floor=0.05)
+    return np.asarray(lengths - trend[0] * (numbers - np.median(numbers)))
+
+
+def _second_of_four(values: FloatArray) -> FloatArray:
+    """Second smallest of every four: a shortest tick in inches as in mm."""
+    fours = values[: len(values) // 4 * 4].reshape(-1, 4)
+    return np.asarray(np.sort(fours, axis=1)[:, 1], dtype=np.float64)
+
+
+def _moved_edge(row: TickRow) -> Edge | None:
+    """The edge laid through the beginnings of the ticks, if it missed them."""
+    seen = np.isfinite(row.base_v)
+    u = row.lattice.at(row.numbers[seen])
+    (slope, start), spread = robust_line(u, row.base_v[seen])
+    ends = slope * row.lattice.u_px[[0, -1]] + start
+    pitch = row.lattice.pitch_px
+    if spread > 0.3 * pitch or np.abs(ends).max() < max(0.4 * pitch, 2.0):
+        return None
+    along = row.edge.along + slope * row.edge.across
+    across = row.edge.across - slope * row.edge.along
+    origin = row.edge.origin_xy + start * row.edge.across
+    norm = math.hypot(1.0, slope)
+    return Edge(origin, along / norm, across / norm)
+
+
+def _band_edge(band: Band) -> Edge:
+    """The middle line of a band as a first guess of the edge."""
     along = np.array([math.cos(band.direction_rad), math.sin(band.direction_rad)])
-    edge = Edge(band.centre_xy, along, np.array([-along[1], along[0]]))
-    reach_v = 100
-    for half, widest_deg, step_deg in _REFINE:
+    return Edge(band.centre_xy, along, np.array([-along[1], along[0]]))
+
+
+def _refined(
+    grey: ByteArray, edge: Edge, steps: tuple[tuple[int, int, float, float], ...]
+) -> Edge:
+    """Move and turn the edge until the ticks begin most sharply on it."""
+    for half, reach_v, widest_deg, step_deg in steps:
         stroke = _stroke_energy(grey, edge, half, reach_v)
         edge = _sharpest_edge(edge, stroke, half, (widest_deg, step_deg))
-        reach_v = 24
     return edge
 
 
@@ -161,30 +246,44 @@ def _u_range(grey: ByteArray, edge: Edge) -> tuple[int, int]:
     return math.ceil(low), math.floor(high)
 
 
-def _read_edge(grey: ByteArray, edge: Edge, polarity: int) -> TickRow | None:
-    """Find the lattice of all ticks near the edge, then follow each inwards."""
-    u_range = _u_range(grey, edge)
+def _profiles(
+    grey: ByteArray, edge: Edge, u_range: tuple[int, int], polarity: int
+) -> list[FloatArray]:
+    """How dark the edge is along u, in several narrow rows inside it."""
+    strip = cut_strip(grey, edge, u_range, (0, _NEAR_ROWS[-1][1]))
+    dark = -polarity * cv2.GaussianBlur(strip, (5, 1), 0.7)
+    return [dark[slice(*rows)].mean(axis=0) for rows in _NEAR_ROWS]
+
+
+def _near_lattice(
+    grey: ByteArray, edge: Edge, polarity: int
+) -> tuple[int, Lattice] | None:
+    """The best lattice about the edge's origin and the row that shows it."""
+    low, high = _u_range(grey, edge)
+    u_range = max(low, -_NEAR_HALF), min(high, _NEAR_HALF)
     if u_range[1] - u_range[0] < 40:
         return None
-    strip = cut_strip(grey, edge, u_range, (0, 20))
-    dark = -polarity * cv2.GaussianBlur(strip, (5, 1), 0.7)
-    best: Lattice | None = None
-    for rows in _NEAR_ROWS:
-        lattice = best_lattice(dark[slice(*rows)].mean(axis=0))
-        if lattice is not None and (
-            best is None or len(lattice.numbers) > len(best.numbers)
-        ):
-            best = lattice
-    if best is None or len(best.numbers) < _FEWEST_TICKS:
+    profiles = _profiles(grey, edge, u_range, polarity)
+    found = [best_lattice(profile) for profile in profiles]
+    best = max(range(len(found)), key=lambda index: merit(found[index]))
+    lattice = found[best]
+    if lattice is None or len(lattice.numbers) < _FEWEST_NEAR:
         return None
-    a, b, c = best.coefficients
-    shift = u_range[0]
-    lattice = Lattice(
-        best.numbers,
-        best.u_px + shift,
-        np.array([a + shift * c, b + shift, c]),
-    )
-    return _followed(grey, edge, lattice, polarity)
+    return best, lattice.shifted(float(u_range[0]))
+
+
+def _read_edge(grey: ByteArray, edge: Edge, polarity: int) -> TickRow | None:
+    """Find the lattice of all ticks near the edge, then follow each inwards."""
+    near = _near_lattice(grey, edge, polarity)
+    if near is None:
+        return None
+    which, lattice = near
+    u_range = _u_range(grey, edge)
+    profile = _profiles(grey, edge, u_range, polarity)[which]
+    longer = longer_lattice(lattice.shifted(-float(u_range[0])), profile)
+    if longer is None or len(longer.numbers) < _FEWEST_TICKS:
+        return None
+    return _followed(grey, edge, longer.shifted(float(u_range[0])), polarity)
 
 
 def _followed(
@@ -203,8 +302,10 @@ def _followed(
     contrast = _contrast(strip, lattice, numbers, lean, (u_range[0], before))
     v = np.arange(-before, depth + 1)
     base, tip = _ends(contrast, v, pitch)
-    lengths = (tip - base) / lattice.pitch_at(numbers)
-    return TickRow(edge, lattice, lean, lengths, base, polarity)
+    if np.count_nonzero(np.isfinite(base)) < _FEWEST_TICKS:
+        return None
+    lengths = _level_lengths(lattice, numbers, (base, tip))
+    return TickRow(edge, lattice, lean, base, tip, lengths, polarity)
 
 
 def _sampled(strip: FloatArray, u: FloatArray, v: FloatArray) -> FloatArray:

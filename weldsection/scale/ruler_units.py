@@ -17,11 +17,11 @@ import numpy as np
 from weldsection.records import FloatArray
 
 INCH_MM = 25.4
-# scatter of a tick's read length in steps of the graduation, and the share of
-# ticks that a stain, a shadow or a numeral may give any length up to 20 steps
-_LENGTH_SD, _STRAY_SHARE, _STRAY_STEPS = 0.16, 0.06, 20.0
-# neighbouring tiers differ by at least this much where they are told apart
-_TIER_STEPS = 0.25
+# share of ticks that a stain, a shadow or a numeral may give any length up to so
+# many steps
+_STRAY_SHARE, _STRAY_STEPS = 0.06, 20.0
+# neighbouring tiers differ by this many scatters where they are told apart
+_TIER_SCATTERS = 1.6
 # shortest and longest ticks of shop rules in mm, and the spread of their ratio
 # to that in logarithm (common practice, no source; nine drawn rules: 0.2)
 _SHORT_TICK_MM, _LONG_TICK_MM, _TICK_LOG_SD = 3.0, 6.5, 0.3
@@ -77,7 +77,9 @@ class Reading:
     """Length of each tier in steps, shortest first."""
 
 
-def read_graduations(numbers: FloatArray, lengths_steps: FloatArray) -> list[Reading]:
+def read_graduations(
+    numbers: FloatArray, lengths_steps: FloatArray, scatter_steps: float
+) -> list[Reading]:
     """Compare the lengths of numbered ticks with every graduation."""
     seen = np.isfinite(lengths_steps)
     k = np.asarray(numbers[seen], dtype=np.int64)
@@ -87,8 +89,9 @@ def read_graduations(numbers: FloatArray, lengths_steps: FloatArray) -> list[Rea
     for graduation in GRADUATIONS:
         tiers = graduation.tiers
         if tiers not in by_tiers:
-            by_tiers[tiers] = _best_phase(k, lengths, tiers)
-        readings.append(Reading(graduation, *by_tiers[tiers]))
+            by_tiers[tiers] = _best_phase(k, lengths / scatter_steps, tiers)
+        fit, order, means = by_tiers[tiers]
+        readings.append(Reading(graduation, fit, order, means * scatter_steps))
     return readings
 
 
@@ -113,7 +116,7 @@ def _best_phase(
 def _tier_fit(
     tier: FloatArray, lengths: FloatArray, count: int
 ) -> tuple[float, float, FloatArray]:
-    """Likelihood of lengths with one rising length for each tier."""
+    """Likelihood of lengths, in scatters, with a rising length for each tier."""
     means = np.full(count, np.nan)
     sizes = np.bincount(tier, minlength=count)
     for index in np.flatnonzero(sizes):
@@ -135,7 +138,7 @@ def _rising(means: FloatArray, sizes: FloatArray) -> FloatArray:
     index = 0
     while index < len(groups) - 1:
         low, high = groups[index], groups[index + 1]
-        if high[0] - low[0] < _TIER_STEPS:
+        if high[0] - low[0] < _TIER_SCATTERS:
             size = low[1] + high[1]
             mean = (low[0] * low[1] + high[0] * high[1]) / size
             groups[index : index + 2] = [[mean, size, low[2] + high[2]]]
@@ -146,9 +149,8 @@ def _rising(means: FloatArray, sizes: FloatArray) -> FloatArray:
 
 
 def _log_likelihood(residual: FloatArray) -> FloatArray:
-    """Normal scatter with a share of strays."""
-    normal = np.exp(-0.5 * (residual / _LENGTH_SD) ** 2)
-    normal /= _LENGTH_SD * math.sqrt(2 * math.pi)
+    """Normal scatter of 1 with a share of strays."""
+    normal = np.exp(-0.5 * residual**2) / math.sqrt(2 * math.pi)
     return np.asarray(np.log((1 - _STRAY_SHARE) * normal + _STRAY_SHARE / _STRAY_STEPS))
 
 
@@ -206,10 +208,10 @@ def _tick_size(reading: Reading) -> float:
 def _idle_tiers(reading: Reading) -> float:
     """Cost of tiers that should be longer than the one below and are not."""
     means = reading.tiers_steps
-    both = np.isfinite(means[1:]) & np.isfinite(means[:-1])
-    same = np.count_nonzero(np.diff(means)[both] < 1e-9)
-    # one rule in five shows a given pair of tiers alike (common practice)
-    return 1.6 * float(same)
+    same = np.diff(means) < 1e-9
+    # one rule in five shows a given pair of tiers alike, one in thirty the two
+    # longest (common practice, no source)
+    return 1.6 * float(np.count_nonzero(same[:-1])) + 3.4 * float(same[-1])
 
 
 def _together(first: Reading, second: Reading, ratio: float) -> float:
