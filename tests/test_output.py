@@ -10,6 +10,7 @@ import math
 import os
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -284,6 +285,20 @@ def test_picture_keeps_the_photo_and_adds_strips(
     assert (picture[-2, 2] == 255).all()
     middle = picture[picture.shape[0] // 2]
     assert 120 < np.median(middle) < 200
+
+
+def test_a_small_photo_is_enlarged_and_its_sentences_have_room(
+    plate_picture: ByteArray, made_up: MakeSection
+) -> None:
+    """A photo of 300 pixels gives a picture on which everything can be read."""
+    small = cv2.resize(plate_picture, (350, 125), interpolation=cv2.INTER_AREA)
+    result = made_up(beads=2)
+    smaller = np.diag([0.25, 0.25, 1.0])
+    result = replace(result, mm_to_px=smaller @ result.mm_to_px)
+
+    picture = draw_overlay(Photo(small, result.origin), result)
+
+    assert picture.shape[1] >= 1300
 
 
 @pytest.mark.parametrize("beads", [1, 2, 9, 20])

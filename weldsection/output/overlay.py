@@ -50,6 +50,8 @@ LONG_SIDE_PX = 2400
 # A small photo is enlarged at most this much, or its pixels get in the way.
 _LARGEST_ENLARGEMENT = 3.0
 _JPEG_QUALITY = 88
+# Narrower than this the legend and the sentences would be cut off.
+_NARROWEST_SHEET_PX = 1300
 # Room left around the coupon and above its highest bead, in px of the picture.
 _MARGIN_PX, _HEADROOM_PX = 60.0, 110.0
 
@@ -102,6 +104,11 @@ class _View:
         """Width and height of the part shown, in pixels of the picture."""
         width = round((self.right_px - self.left_px) * self.enlargement)
         return width, round((self.bottom_px - self.top_px) * self.enlargement)
+
+    @property
+    def sheet_width(self) -> int:
+        """Width of the whole picture, in its pixels."""
+        return max(self.size[0], _NARROWEST_SHEET_PX)
 
     def on_picture(self, xy_px: FloatArray) -> FloatArray:
         """Give photo points in pixels of the picture; centres on integers."""
@@ -184,7 +191,7 @@ def _arranged(
 ) -> tuple[_View, list[FloatArray]]:
     """Choose the part of the photo to show and the places of the labels."""
     view = _view_of(photo, result, lines)
-    width = view.size[0]
+    width = view.sheet_width
     label_width = max((_label_size(label)[0] for label in labels), default=0) + 24
     label_height = max((_label_size(label)[1] for label in labels), default=0) + 14
     rows = rows_needed(len(labels), label_width, width)
@@ -242,8 +249,9 @@ def _sheet(photo: Photo, view: _View, *, footer_px: int) -> ByteArray:
     way = cv2.INTER_AREA if view.enlargement < 1 else cv2.INTER_CUBIC
     shown = cv2.resize(part, view.size, interpolation=way)
     width, height = view.size
-    sheet = np.full((view.header + height + footer_px, width, 3), 255, np.uint8)
-    sheet[view.header : view.header + height] = shown
+    rows = view.header + height + footer_px
+    sheet = np.full((rows, view.sheet_width, 3), 255, np.uint8)
+    sheet[view.header : view.header + height, :width] = shown
     return sheet
 
 
