@@ -7,6 +7,7 @@ and not the camera.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -32,6 +33,10 @@ GRID_MM = 0.05  # the networks were trained on this grid
 ABOVE_MM = 6.5  # the highest reinforcement and some background
 BELOW_MM = 12.5  # the deepest fusion and HAZ worth following, or the thickness
 SIDE_MM = 3.0
+MOST_ATTEMPTS = 3  # at laying the grid
+EXTENSION_MM = 15.0  # by which the grid grows where the plate runs out of it
+INSIDE_END_MM = 2.0  # plate is followed outwards from here
+STEEPEST_END = 0.25  # mm per mm: a saw cut is not more slanted than this
 LARGEST_MM = 400.0  # longer coupons are refused: the scale must be wrong
 BIN_MM = 0.5  # plate surface is averaged over this length before it is fitted
 SURFACE_REACH_MM = 1.6  # the surface is looked for this far from the straight edge
@@ -42,39 +47,188 @@ def lay_on_grid(photo: Photo, face: FaceOutline, scale: Scale) -> Coupon:
     """
     Cut the coupon out of the photo on a grid of mm along its plate surface.
 
+    The outline found on the reduced photo is corrected by what the finer grid
+    shows, and the grid is laid again when it was far off.
+
     Raises
     ------
     CouponError
         When the size in mm is not one a coupon can have, or no plate surface
         can be fitted.
     """
+    for _ in range(MOST_ATTEMPTS):
+        grid = _lay(photo, face, scale)
+        ends = _ends(grid)
+        better = _corrected(grid, face, ends, photo)
+        if _close_enough(grid, face, better, scale):
+            break
+        face = better
+    return _coupon(photo, grid, better, ends, scale)
+
+
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """A first lay of the coupon: pixels, zones and where they lie."""
+
+    bgr: ByteArray
+    zones: ZoneArray
+    mm_to_px: FloatArray
+    length_mm: float
+    thickness_mm: float
+
+
+def _lay(photo: Photo, face: FaceOutline, scale: Scale) -> _Grid:
     aligned = _aligned_mm_to_px(face, scale)
     corners = project(np.linalg.inv(aligned), face.corners_xy_px)
     length = float(corners[1, 0] - corners[0, 0])
     thickness = float(np.mean(corners[2:, 1] - corners[:2, 1]))
     _check_size(photo, length, thickness)
-    top, below = -ABOVE_MM, min(thickness + 1.5, BELOW_MM)
+    below = min(thickness + 1.5, BELOW_MM)
     shape = (
-        math.ceil((below - top) / GRID_MM),
+        math.ceil((below + ABOVE_MM) / GRID_MM),
         math.ceil((length + 2 * SIDE_MM) / GRID_MM),
     )
-    bgr = _rectify(photo, aligned, (-SIDE_MM, top), shape)
-    zones = strip_zones(bgr)
-    surface = _plate_surface(photo, zones, length)
-    flags = (Flag.COUPON_CUT_OFF,) if face.cut_by_picture[0] else ()
+    bgr = _rectify(photo, aligned, (-SIDE_MM, -ABOVE_MM), shape)
+    return _Grid(bgr, strip_zones(bgr), aligned, length, thickness)
+
+
+def _coupon(
+    photo: Photo,
+    grid: _Grid,
+    face: FaceOutline,
+    ends: tuple[float, float],
+    scale: Scale,
+) -> Coupon:
+    """Count x from the coupon's left end and fit its surface."""
+    left, right = ends
+    length = right - left
+    shift = np.eye(3)
+    shift[0, 2] = left
     return Coupon(
-        bgr=bgr,
-        zones=zones,
-        left_mm=-SIDE_MM,
-        top_mm=top,
+        bgr=grid.bgr,
+        zones=grid.zones,
+        left_mm=-SIDE_MM - left,
+        top_mm=-ABOVE_MM,
         grid_mm=GRID_MM,
-        mm_to_px=aligned,
-        surface=surface,
-        thickness_mm=thickness,
+        mm_to_px=grid.mm_to_px @ shift,
+        surface=_plate_surface(photo, grid.zones, -SIDE_MM - left, length),
+        thickness_mm=_thickness_mm(grid, face),
         length_mm=length,
-        quality=_quality(bgr, zones, aligned, scale, face),
-        flags=flags,
+        face=face,
+        quality=_quality(grid.bgr, grid.zones, grid.mm_to_px, scale, face),
+        flags=(Flag.COUPON_CUT_OFF,) if face.cut_by_picture[0] else (),
     )
+
+
+def _thickness_mm(grid: _Grid, face: FaceOutline) -> float:
+    """Mean thickness of the plate between the corners of its outline."""
+    corners = project(np.linalg.inv(grid.mm_to_px), face.corners_xy_px)
+    return float(np.mean(corners[2:, 1] - corners[1::-1, 1]))
+
+
+def _ends(grid: _Grid) -> tuple[float, float]:
+    """Where the plate begins and ends along its surface, in mm of the grid."""
+    first = round((ABOVE_MM + 0.3) / GRID_MM)
+    last = round((ABOVE_MM + min(0.85 * grid.thickness_mm, 8.0)) / GRID_MM)
+    band = log_odds(grid.zones, FACE)[first:last]
+    if len(band) < 4:
+        return 0.0, grid.length_mm
+    solid = cv2.blur(band, (9, 1)) > 0
+    start = round((SIDE_MM + INSIDE_END_MM) / GRID_MM)
+    left = start + 0.5 - _run(solid[:, start::-1])
+    right = solid.shape[1] - 1.5 - start + _run(solid[:, -1 - start :])
+    depth = np.arange(len(band)) * GRID_MM + 0.3
+    ends = []
+    for columns in (left, right):
+        x = -SIDE_MM + GRID_MM * columns.astype(np.float64)
+        fit, _ = robust_polynomial(depth, x, 1, floor=GRID_MM)
+        slanted = abs(fit[0]) < STEEPEST_END
+        ends.append(float(np.polyval(fit, 0.0) if slanted else np.median(x)))
+    return ends[0], ends[1]
+
+
+def _run(solid: BoolArray) -> FloatArray:
+    """How many columns each row stays solid, from its first column on."""
+    outside = ~solid
+    run = np.where(outside.any(axis=1), outside.argmax(axis=1), solid.shape[1])
+    return np.asarray(run, dtype=np.float64)
+
+
+def _corrected(
+    grid: _Grid, face: FaceOutline, ends: tuple[float, float], photo: Photo
+) -> FaceOutline:
+    """Outline with the edges that the grid shows, in photo pixels."""
+    x, y = _surface_points(grid.zones, -SIDE_MM)
+    if len(x) < 40:
+        return face
+    fit, kept = robust_polynomial(x, y, 2, floor=0.02)
+    left, right = (_pushed_out(grid, end) for end in ends)
+    thickness, bottom = grid.thickness_mm, _bottom_points(grid)
+    if bottom is not None:
+        thickness = float(np.median(bottom[:, 1] - np.polyval(fit, bottom[:, 0])))
+    high = np.polyval(fit, [left, right])
+    corners = np.array(
+        [
+            [left, high[0]],
+            [right, high[1]],
+            [right, high[1] + thickness],
+            [left, high[0] + thickness],
+        ]
+    )
+    px = project(grid.mm_to_px, corners)
+    rows, columns = photo.shape
+    cut = (px[:, 0] < 2) | (px[:, 0] > columns - 3) | (px[:, 1] > rows - 3)
+    return replace(
+        face,
+        top_edge_xy_px=project(grid.mm_to_px, _thinned(x[kept], y[kept])),
+        bottom_edge_xy_px=face.bottom_edge_xy_px
+        if bottom is None
+        else project(grid.mm_to_px, _thinned(bottom[:, 0], bottom[:, 1])),
+        corners_xy_px=px,
+        cut_by_picture=(bool(cut[[0, 3]].any()), bool(cut[[1, 2]].any())),
+    )
+
+
+def _thinned(x: FloatArray, y: FloatArray) -> FloatArray:
+    """Every tenth point: neighbours on the grid say the same."""
+    return np.column_stack([x, y])[::10]
+
+
+def _pushed_out(grid: _Grid, end_mm: float) -> float:
+    """Move an end out when the plate still goes on at the grid's border."""
+    width = grid.zones.shape[2] * GRID_MM
+    if end_mm < -SIDE_MM + 0.5:
+        return end_mm - EXTENSION_MM
+    if end_mm > -SIDE_MM + width - 0.5:
+        return end_mm + EXTENSION_MM
+    return end_mm
+
+
+def _bottom_points(grid: _Grid) -> FloatArray | None:
+    """Points along the back of the plate; None where the grid does not reach."""
+    if grid.thickness_mm + 1.4 > BELOW_MM:
+        return None
+    face = log_odds(grid.zones, FACE)
+    first = round((ABOVE_MM + max(0.6 * grid.thickness_mm, 1.0)) / GRID_MM)
+    part = face[first:][::-1]
+    crossing = _last_rise(part)
+    x = -SIDE_MM + GRID_MM * np.arange(face.shape[1])
+    y = -ABOVE_MM + GRID_MM * (first + part.shape[0] - 1 - crossing)
+    inside = (x > 1.0) & (x < grid.length_mm - 1.0) & np.isfinite(crossing)
+    if inside.sum() < 40:
+        return None
+    _, kept = robust_polynomial(x[inside], y[inside], 2, floor=0.03)
+    return np.column_stack([x[inside][kept], y[inside][kept]])
+
+
+def _close_enough(
+    grid: _Grid, face: FaceOutline, better: FaceOutline, scale: Scale
+) -> bool:
+    """Whether the corners moved so little that the grid may stay."""
+    moved = project(np.linalg.inv(grid.mm_to_px), better.corners_xy_px)
+    was = project(np.linalg.inv(grid.mm_to_px), face.corners_xy_px)
+    shift = np.abs(moved - was)
+    return bool(shift[:, 0].max() < SIDE_MM - 1 and shift[:, 1].max() < 0.6)
 
 
 def _aligned_mm_to_px(face: FaceOutline, scale: Scale) -> FloatArray:
@@ -142,9 +296,11 @@ def _rectify(
 # ------------------------------------------------------------- plate surface
 
 
-def _plate_surface(photo: Photo, zones: ZoneArray, length_mm: float) -> PlateSurface:
+def _plate_surface(
+    photo: Photo, zones: ZoneArray, left_mm: float, length_mm: float
+) -> PlateSurface:
     """Fit the undisturbed plate and carry it across the beads."""
-    x, y = _surface_points(zones)
+    x, y = _surface_points(zones, left_mm)
     inside = (x > 0.8) & (x < length_mm - 0.8)
     x, y = x[inside], y[inside]
     if len(x) < 40:
@@ -160,7 +316,7 @@ def _plate_surface(photo: Photo, zones: ZoneArray, length_mm: float) -> PlateSur
     return PlateSurface(knots, np.polyval(fit, knots) + wave, u)
 
 
-def _surface_points(zones: ZoneArray) -> tuple[FloatArray, FloatArray]:
+def _surface_points(zones: ZoneArray, left_mm: float) -> tuple[FloatArray, FloatArray]:
     """Where bare plate begins in each column, in mm."""
     face = log_odds(zones, FACE)
     weld = log_odds(zones, (Zone.WELD,))
@@ -175,7 +331,7 @@ def _surface_points(zones: ZoneArray) -> tuple[FloatArray, FloatArray]:
     wide = cv2.dilate(bead.astype(np.uint8)[None], np.ones((1, 13), np.uint8))[0] > 0
     window = np.abs(y) < SURFACE_REACH_MM
     crossing = _last_rise(face[window])
-    x = -SIDE_MM + GRID_MM * np.arange(zones.shape[2])
+    x = left_mm + GRID_MM * np.arange(zones.shape[2])
     use = solid & free & ~wide & np.isfinite(crossing)
     start = -ABOVE_MM + GRID_MM * int(np.argmax(window))
     return x[use], start + GRID_MM * crossing[use]
@@ -287,7 +443,7 @@ def _tilt_deg(mm_to_px: FloatArray, face: FaceOutline) -> float:
 
 def _edge_width_mm(grey: ByteArray, zones: ZoneArray) -> float:
     """Standard width of the plate's upper edge in the picture."""
-    x, y = _surface_points(zones)
+    x, y = _surface_points(zones, -SIDE_MM)
     if len(x) < 20:
         return math.nan
     columns = ((x + SIDE_MM) / GRID_MM).round().astype(int)

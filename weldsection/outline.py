@@ -15,6 +15,7 @@ from weldsection.zones import FACE, Zone, ZoneArray, log_odds, view_zones
 
 VIEW_PX = 640  # the long side that the network for whole photos was trained on
 SMALLEST_SHARE = 0.002  # of the picture: less than this is no coupon
+STRAY_PX = 5.0  # of the reduced picture: farther points are no plate edge
 SEARCH_PX = 2.5  # of the reduced picture, to each side of an edge
 
 
@@ -159,9 +160,10 @@ def _edges(level: _Level, photo: Photo) -> _Edges:
     plain = np.isfinite(thick) & ~_under_bead(level.weld, top_y)
     if plain.sum() < 12:
         raise _no_face(photo, "too little bare plate surface was found")
-    top = _agreeing(x[plain], top_y[plain])
     solid = np.isfinite(bottom_y)
-    bottom = _agreeing(x[solid], bottom_y[solid])
+    slope, _ = robust_polynomial(x[solid], bottom_y[solid], 1, floor=0.25)
+    bottom = _agreeing(x[solid], bottom_y[solid], slope)
+    top = _agreeing(x[plain], top_y[plain], slope)
     left, right = _side_edges(level, top, bottom)
     return _Edges(top, bottom, left, right)
 
@@ -175,10 +177,12 @@ def _under_bead(weld: FloatArray, top_y: FloatArray) -> BoolArray:
     return np.asarray(cv2.dilate(seen[None], np.ones((1, 5), np.uint8))[0] > 0)
 
 
-def _agreeing(x: FloatArray, y: FloatArray) -> FloatArray:
-    """Keep the points that lie on one gently bowed line."""
-    _, kept = robust_polynomial(x, y, 2, floor=0.25)
-    return np.column_stack([x[kept], y[kept]])
+def _agreeing(x: FloatArray, y: FloatArray, along: FloatArray) -> FloatArray:
+    """Keep the points that lie on one gently bowed line about a direction."""
+    level = y - np.polyval(along, x)
+    near = np.abs(level - np.median(level)) < STRAY_PX
+    _, kept = robust_polynomial(x[near], level[near], 2, floor=0.25)
+    return np.column_stack([x[near][kept], y[near][kept]])
 
 
 def _side_edges(

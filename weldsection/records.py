@@ -282,6 +282,8 @@ class Coupon:
     surface: PlateSurface
     thickness_mm: float
     length_mm: float
+    face: FaceOutline
+    """The outline as corrected on this grid."""
     quality: Quality
     flags: tuple[Flag, ...] = ()
 
