@@ -8,7 +8,7 @@ from weldsection.boundary.evidence import gather_evidence
 from weldsection.boundary.trace import trace_bead
 from weldsection.coupon import lay_on_grid
 from weldsection.errors import CouponError
-from weldsection.measure import measure_bead
+from weldsection.measurement import measure_bead
 from weldsection.outline import find_face
 from weldsection.records import BeadResult, BeadTrace, Options, Photo, SectionResult
 from weldsection.scale import find_scale

@@ -7,7 +7,9 @@ that never repeat, the learner takes random crops of all that is drawn so far.
 """
 
 import argparse
+import copy
 import queue
+import threading
 import time
 from multiprocessing import get_context
 from pathlib import Path
@@ -122,12 +124,21 @@ def train(
     drain(drawn, pool, wait_for=3 * workers)
     print(f"first {len(pool)} drawn after {time.time() - begun:.0f} s", flush=True)
     batch, report = (48 if kind == "strip" else 24), begun
+    ready: queue.Queue = queue.Queue(maxsize=6)
+
+    def prepare() -> None:
+        while True:
+            ready.put(crop_batch(pool, batch, CROPS[kind], rng))
+
+    threading.Thread(target=prepare, daemon=True).start()
+    average = copy.deepcopy(net).eval()
     while (share := (time.time() - begun) / seconds) < 1:
         drain(drawn, pool)
         for group in optimiser.param_groups:
             warm = min(1.0, (step + 1) / 200)
-            group["lr"] = 3e-3 * warm * (0.5 + 0.5 * np.cos(np.pi * share)) + 1e-5
-        pictures, zones = crop_batch(pool, batch, CROPS[kind], rng)
+            cosine = 0.5 + 0.5 * np.cos(np.pi * share)
+            group["lr"] = (1e-3 if start else 3e-3) * warm * cosine + 1e-5
+        pictures, zones = ready.get()
         picture = torch.from_numpy(pictures).to(device).permute(0, 3, 1, 2) / 255.0
         picture, target = vary(picture, torch.from_numpy(zones).to(device))
         with torch.autocast(device.type, dtype=torch.bfloat16):
@@ -138,6 +149,7 @@ def train(
         torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
         optimiser.step()
         step += 1
+        follow(average, net, 1 - 1 / min(step + 1, 500))
         if time.time() - report > 20:
             report = time.time()
             known = target != IGNORED
@@ -147,7 +159,20 @@ def train(
                 f"loss {loss:.4f} right {right:.4f}",
                 flush=True,
             )
-    write(net, kind, out)
+    write(average, kind, out)
+
+
+@torch.no_grad()
+def follow(average: ZoneNet, net: ZoneNet, keep: float) -> None:
+    """Keep a running average of the weights, which is what is written."""
+    pairs = zip(
+        average.state_dict().values(), net.state_dict().values(), strict=True
+    )
+    for mean, value in pairs:
+        if mean.dtype.is_floating_point:
+            mean.lerp_(value, 1 - keep)
+        else:
+            mean.copy_(value)
 
 
 def drain(drawn, pool: list, wait_for: int = 0) -> None:  # noqa: ANN001
