@@ -317,10 +317,10 @@ def paint_bench(
     """
     A bench top seen from above, rows × columns × 3 in 0..1.
 
-    ``clutter`` is the chance of odds and ends lying about.
+    ``clutter`` is the chance of odds and ends lying about; 0 is a clean top.
     """
     picture = BENCHES[name](rng, shape, px_per_mm).astype(np.float32)
-    if rng.random() < 0.3:
+    if clutter > 0 and rng.random() < 0.4:
         patch = np.clip(noise.fractal(rng, shape, 40 * px_per_mm, 5) - 0.8, 0, 1)
         picture *= (1 - rng.uniform(0.05, 0.35) * patch)[..., None]
     if rng.random() < clutter:

@@ -55,7 +55,7 @@ def random_setting(rng: Rng, *, tier: str, flush: bool = False) -> Setting:
     resin = resins[int(rng.integers(len(resins)))] if flush else None
     return Setting(
         bench=bench.random_bench(rng),
-        clutter=rng.choice([0.0, 0.5]),
+        clutter=rng.choice([0.02, 0.5]),
         resin_rgb=resin,
         light_slope=rng.uniform(0, 0.5),
         lamp=rng.uniform(0, 0.6) if rng.random() < 0.35 else 0.0,

@@ -19,6 +19,8 @@ from sample_images.drawing.section import (
 
 Rng = np.random.Generator
 
+MOST_BEADS = 20
+
 # How often each kind of bead is drawn, by difficulty.
 EASY_KINDS = {"normal": 10, "wide": 2, "finger": 2, "cold": 2, "humped": 1}
 ALL_KINDS = {
@@ -42,8 +44,8 @@ def random_section(
     *,
     kinds: Mapping[str, float] = ALL_KINDS,
     length_mm: tuple[float, float] = (45.0, 150.0),
-    bead_limit: int = 20,
     crowding: float | None = None,
+    least_gap_mm: float = 0.0,
 ) -> Section:
     """
     A coupon drawn by lot.
@@ -54,14 +56,14 @@ def random_section(
         Weights of the kinds of bead.
     length_mm
         Limits of the coupon's length.
-    bead_limit
-        At most so many beads.
     crowding
         0 far apart .. 1 toes touching; by lot when not given.
+    least_gap_mm
+        Bare plate between neighbouring toes at least.
     """
     plate = _random_plate(rng, length_mm)
     tight = rng.beta(1.2, 1.6) if crowding is None else crowding
-    plans = _place_beads(rng, plate, kinds, bead_limit, tight)
+    plans = _place_beads(rng, plate, kinds, (tight, least_gap_mm))
     section = make_section(plate, plans)
     return replace(
         section,
@@ -95,10 +97,10 @@ def _place_beads(
     rng: Rng,
     plate: PlatePlan,
     kinds: Mapping[str, float],
-    bead_limit: int,
-    tight: float,
+    spacing: tuple[float, float],
 ) -> tuple[BeadPlan, ...]:
-    """Beads from left to right until the plate is full."""
+    """Beads from left to right until the plate is full; spacing is crowding, gap."""
+    tight, least_gap_mm = spacing
     names = list(kinds)
     weights = np.array([kinds[name] for name in names], float)
     heat = rng.uniform(0.4, 1.25)
@@ -106,7 +108,7 @@ def _place_beads(
     reached = rng.uniform(1.0, 3.0 + 12 * (1 - tight))
     if rng.random() < 0.06:
         reached = -rng.uniform(0.5, 4.0)
-    while len(plans) < bead_limit:
+    while len(plans) < MOST_BEADS:
         kind = str(rng.choice(names, p=weights / weights.sum()))
         plan = random_bead(rng, kind, plate.thickness_mm, heat)
         free = plate.length_mm - reached - plan.width_mm
@@ -114,9 +116,11 @@ def _place_beads(
             break
         plans.append(replace(plan, at_mm=reached + plan.width_mm / 2))
         gap = rng.exponential(0.5 + 9 * (1 - tight) ** 2)
-        if rng.random() < 0.06 + 0.12 * tight:
+        touching = rng.random() < 0.06 + 0.12 * tight
+        if least_gap_mm <= 0 and touching:
             gap = 0.0
-        reached += plan.width_mm + min(gap, 30.0) + (0 if gap == 0 else 0.15)
+        reached += plan.width_mm + (0 if gap == 0 else 0.15)
+        reached += float(np.clip(gap, least_gap_mm, 30.0))
     return tuple(plans)
 
 

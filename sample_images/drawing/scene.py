@@ -86,13 +86,17 @@ def random_coupon(
     etch = styles.random_etch(rng, family)
     worn = styles.random_surface(rng, min(1.0, WEAR[tier] * rng.uniform(0.5, 1.2)))
     if easy:
-        etch = replace(etch, etch_gone=0.0, etch_drift=min(etch.etch_drift, 0.15))
-        worn = replace(worn, rust=0.0, writing=0, resin=False)
+        etch = replace(
+            etch, etch_gone=0.0, pores=0.0, etch_drift=min(etch.etch_drift, 0.15)
+        )
+        worn = replace(worn, rust=0.0, rust_points=0, writing=0, resin=False)
+        worn = replace(worn, stains=0, drips=0, fingerprints=0)
     section = plans.random_section(
         rng,
         kinds=plans.EASY_KINDS if easy else plans.ALL_KINDS,
         length_mm=length_mm,
         crowding=rng.uniform(0, 0.4) if easy else None,
+        least_gap_mm=1.5 if easy else 0.0,
     )
     return Coupon(section, etch, worn, int(rng.integers(2**31)))
 
