@@ -41,7 +41,11 @@ def smooth(rng: Rng, shape: Shape, cell: float | tuple[float, float]) -> Field:
 
 
 def _bumps(rng: Rng, shape: Shape, high: float, wide: float) -> Field:
-    """Smooth noise with cells of one to eight pixels, at a random offset."""
+    """Smooth noise with cells of one to eight pixels."""
+    if high == wide and high > 1.2:  # no lattice shows through a Gaussian
+        sigma = 0.42 * high
+        even = cv2.GaussianBlur(white(rng, shape), (0, 0), sigma)
+        return even * np.float32(0.8 * 2 * np.sqrt(np.pi) * sigma)
     small = int(np.ceil(shape[0] / high)) + 3, int(np.ceil(shape[1] / wide)) + 3
     knots = white(rng, small)
     size = int(small[1] * wide), int(small[0] * high)
