@@ -238,7 +238,7 @@ def haz_half_width_mm(heat_input_kj_mm: float, thickness_mm: float) -> float:
     Examples
     --------
     >>> round(haz_half_width_mm(0.8, 10.0), 1)
-    6.9
+    7.2
     """
     joule_mm, rise = 1000 * heat_input_kj_mm, _EDGE_C - _ROOM_C
     thick = math.sqrt(2 * joule_mm / (math.pi * math.e * _HEAT_PER_MM3_K * rise))

@@ -48,7 +48,7 @@ def chance(p: float) -> str:
 
     Examples
     --------
-    >>> chance(0.00001), chance(0.0345)
+    >>> chance(0.00001), chance(0.034)
     ('p < 0.001', 'p = 0.034')
     """
     if math.isnan(p):
