@@ -19,6 +19,8 @@ _PEAKS = 5  # candidate edges on one profile
 _TRIALS = 2400  # with a third of the edges right, five of them make ten hits
 # a curve further out wins if it is supported this well beside the best one
 _OUTER_SUPPORT = 0.7
+# slope in grey levels per px below which lies the noise of a photo
+_FAINTEST = 1.0
 # profiles averaged along the outline, against texture
 _AVERAGED = 5
 
@@ -37,6 +39,16 @@ class Outline:
     design: FloatArray
     """``(N, K)``."""
     closed: bool
+    known_sd_px: tuple[float, ...] = ()
+    """For the last columns of the design: how far their numbers may be from 0."""
+
+    trust: FloatArray | None = None
+    """``(N,)`` between 0 and 1: less where something may be taken for the edge."""
+
+    @property
+    def free(self) -> int:
+        """How many numbers of a shape are not known beforehand."""
+        return int(self.design.shape[1]) - len(self.known_sd_px)
 
     def moved_xy_px(self, offset_px: FloatArray) -> FloatArray:
         """Points moved along the normals, ``(N, 2)``."""
@@ -50,7 +62,7 @@ class _Edges:
     offset_px: FloatArray
     """``(N, peaks)``, NaN where a profile has fewer."""
     weight: FloatArray
-    """``(N, peaks)`` between 0 and 1, beside the profile's steepest."""
+    """``(N, peaks)`` between 0 and 1: how sure it is that there is an edge."""
     tolerance_px: float
 
 
@@ -62,59 +74,93 @@ def agreed_offsets(bgr: ByteArray, outline: Outline, reach_px: float) -> FloatAr
         return np.zeros(len(outline.at_xy_px))
     rough = _support(trials, edges, outline.design, 2 * edges.tolerance_px)
     promising = _best_of_each_size(trials, rough, edges.tolerance_px)
-    shapes = np.array([_pulled_in(s, edges, outline.design) for s in promising])
+    shapes = np.array([_pulled_in(s, edges, outline) for s in promising])
     support = _support(shapes, edges, outline.design, edges.tolerance_px)
-    good = support >= _OUTER_SUPPORT * support.max()
-    # an edge within two steps is the same one: take the better supported
-    outer = good & (shapes[:, 0] >= shapes[good, 0].max() - 2 * edges.tolerance_px)
-    choice = shapes[int(np.argmax(np.where(outer, support, -1.0)))]
-    return np.asarray(outline.design @ choice, dtype=np.float64)
+    curves = shapes @ outline.design.T
+    choice = _outermost(curves, support, 2 * edges.tolerance_px)
+    return np.asarray(curves[choice], dtype=np.float64)
+
+
+def _outermost(curves: FloatArray, support: FloatArray, apart_px: float) -> int:
+    """Step from the best supported curve to others that lie wholly outside it.
+
+    A bevel lies wholly inside the rim. A curve that crosses the best one or
+    touches it follows another edge on one side only, such as a shadow or the
+    wall of a thick coin, and is no better for lying further out.
+    """
+    choice = int(np.argmax(support))
+    enough = support >= _OUTER_SUPPORT * support[choice]
+    while True:
+        beyond = enough & ((curves - curves[choice]).min(axis=1) > apart_px)
+        if not beyond.any():
+            return choice
+        choice = int(np.argmax(np.where(beyond, support, -1.0)))
 
 
 def nearest_edges(bgr: ByteArray, outline: Outline, gate_px: float) -> FloatArray:
     """Offset ``(N,)`` of the edge nearest to the outline; NaN where too faint."""
     step = 0.25
-    slope, offsets = _slope_across(bgr, outline, 2 * gate_px, step)
-    likely = slope * np.exp(-0.5 * (offsets / gate_px) ** 2)
-    best = np.clip(np.argmax(likely, axis=1), 1, slope.shape[1] - 2)
-    rows = np.arange(len(slope))
-    before, top, after = (slope[rows, best + k] for k in (-1, 0, 1))
+    grey, offsets = _slope_across(bgr, outline, 2 * gate_px, step, light=False)
+    light, _ = _slope_across(bgr, outline, 2 * gate_px, step, light=True)
+    near = np.exp(-0.5 * (offsets / gate_px) ** 2)
+    rows = np.arange(len(grey))
+    seen = np.argmax(grey * near, axis=1)
+    faint = grey[rows, seen] < np.maximum(1.5 * _background(grey), _FAINTEST)
+    # the same edge in light lies within a pixel or so
+    close = np.abs(offsets[None] - offsets[seen][:, None]) < 0.5 * gate_px
+    best = np.clip(np.argmax(light * close, axis=1), 1, light.shape[1] - 2)
+    before, top, after = (light[rows, best + k] for k in (-1, 0, 1))
     bend = np.minimum(before - 2 * top + after, -1e-9)
     offset = offsets[best] + step * np.clip(0.5 * (before - after) / bend, -1, 1)
-    faint = top < 1.5 * np.median(slope)
     return np.asarray(np.where(faint, np.nan, offset), dtype=np.float64)
 
 
 def _candidates(bgr: ByteArray, outline: Outline, half_px: float) -> _Edges:
     step = max(half_px / 48, 0.5)
-    slope, offsets = _slope_across(bgr, outline, half_px, step)
+    slope, offsets = _slope_across(bgr, outline, half_px, step, light=False)
     padded = np.pad(slope, ((0, 0), (1, 1)))
     peak = (slope >= padded[:, :-2]) & (slope > padded[:, 2:])
-    # 0.004 of full light per px: below it lies the noise of a dim photo
-    floor = np.maximum(2.0 * np.median(slope, axis=1, keepdims=True), 0.004)
-    height = np.where(peak & (slope > floor), slope, 0.0)
+    floor = np.maximum(2.0 * _background(slope), _FAINTEST)[:, None]
+    height = np.where(peak & (slope > floor), slope / floor, 0.0)
     order = np.argsort(-height, axis=1)[:, :_PEAKS]
     tall = np.take_along_axis(height, order, axis=1)
     offset = np.where(tall > 0, offsets[order], np.nan)
-    weight = np.sqrt(tall / np.maximum(tall[:, :1], 1e-9))
+    # an edge five times as steep as the background's texture is certain
+    weight = np.sqrt(np.clip(tall / 5, 0, 1))
+    if outline.trust is not None:
+        weight = weight * outline.trust[:, None]
     return _Edges(offset, weight, max(1.5 * step, 0.036 * half_px))
 
 
+def _background(slope: FloatImage) -> FloatArray:
+    """Texture beyond the outline: usual slope in the outer third, ``(N,)``."""
+    outer = slope[:, -(slope.shape[1] // 3) :]
+    own = np.median(outer, axis=1)
+    # a profile may end on something else: not more than twice the usual
+    return np.asarray(np.minimum(own, 2 * np.median(own)), dtype=np.float64)
+
+
 def _slope_across(
-    bgr: ByteArray, outline: Outline, half_px: float, step: float
+    bgr: ByteArray, outline: Outline, half_px: float, step: float, *, light: bool
 ) -> tuple[FloatImage, FloatArray]:
-    """Steepness of the light on profiles, ``(N, offsets)`` per px."""
+    """Steepness on profiles, ``(N, offsets)`` per px.
+
+    Of grey levels, in which noise is even from dark to bright, or of `light`,
+    in which a blurred edge stays where it is.
+    """
     offsets = np.arange(-half_px, half_px + step / 2, step)
     where = (
         outline.at_xy_px[:, None] + offsets[None, :, None] * outline.normal_xy[:, None]
     )
-    light = linear_light(sample(bgr, where))
+    colours = sample(bgr, where)
+    if light:
+        colours = linear_light(colours)
     side = _AVERAGED // 2
     if outline.closed:
-        padded = np.concatenate([light[-side:], light, light[:side]])
+        padded = np.concatenate([colours[-side:], colours, colours[:side]])
     else:
-        padded = np.pad(light, ((side, side), (0, 0), (0, 0)), mode="edge")
-    count = len(light)
+        padded = np.pad(colours, ((side, side), (0, 0), (0, 0)), mode="edge")
+    count = len(colours)
     mean = sum(padded[k : k + count] for k in range(_AVERAGED)) / _AVERAGED
     sigma = max(1.0 / step, 0.8)
     channels = [gaussian_slope(mean[..., c], sigma) / step for c in range(3)]
@@ -124,17 +170,23 @@ def _slope_across(
 def _trial_shapes(edges: _Edges, outline: Outline) -> FloatArray:
     """Shapes through as many candidate edges as they have numbers: ``(T, K)``."""
     chance = np.random.default_rng(7)
-    count, order = outline.design.shape
-    sector = count // order
-    rows = chance.integers(0, sector, (_TRIALS, order)) + sector * np.arange(order)
+    count, free = len(outline.at_xy_px), outline.free
+    known = chance.normal(0, 1, (_TRIALS, len(outline.known_sd_px)))
+    known *= np.array(outline.known_sd_px)
+    sector = count // free
+    rows = chance.integers(0, sector, (_TRIALS, free)) + sector * np.arange(free)
     if outline.closed:
         rows = (rows + chance.integers(0, count, (_TRIALS, 1))) % count
     found = np.isfinite(edges.offset_px).sum(axis=1)
-    peaks = (chance.random((_TRIALS, order)) * found[rows]).astype(int)
+    peaks = (chance.random((_TRIALS, free)) * found[rows]).astype(int)
     design = outline.design[rows]
-    whole = (found[rows] > 0).all(axis=1) & (np.abs(np.linalg.det(design)) > 1e-2)
+    whole = (found[rows] > 0).all(axis=1)
+    whole &= np.abs(np.linalg.det(design[..., :free])) > 1e-2
+    design, known = design[whole], known[whole]
     offset = edges.offset_px[rows, peaks][whole]
-    return np.linalg.solve(design[whole], offset[..., None])[..., 0]
+    offset = offset - np.einsum("tnk,tk->tn", design[..., free:], known)
+    solved = np.linalg.solve(design[..., :free], offset[..., None])[..., 0]
+    return np.concatenate([solved, known], axis=1)
 
 
 def _support(
@@ -162,8 +214,13 @@ def _best_of_each_size(
     return shapes[order[np.concatenate([first, second])]]
 
 
-def _pulled_in(shape: FloatArray, edges: _Edges, design: FloatArray) -> FloatArray:
+def _pulled_in(shape: FloatArray, edges: _Edges, outline: Outline) -> FloatArray:
     """Refit a shape to the edges that lie on it."""
+    design = outline.design
+    ridge = np.full(design.shape[1], 1e-6)
+    # an edge scatters by about half the tolerance
+    known = np.maximum(np.array(outline.known_sd_px), 1e-3)
+    ridge[outline.free :] = (edges.tolerance_px / 2 / known) ** 2
     for widen in (2.5, 1.5, 1.0):
         away = edges.offset_px - (design @ shape)[:, None]
         away = np.where(np.isnan(away), np.inf, away)
@@ -174,6 +231,7 @@ def _pulled_in(shape: FloatArray, edges: _Edges, design: FloatArray) -> FloatArr
         if on.sum() < 4 * design.shape[1]:
             return shape
         weighted = design[on] * worth[on][:, None]
-        normal = weighted.T @ design[on] + 1e-6 * np.eye(design.shape[1])
-        shape = shape + np.linalg.solve(normal, weighted.T @ off[on])
+        normal = weighted.T @ design[on] + np.diag(ridge)
+        pull = weighted.T @ off[on] - ridge * shape
+        shape = shape + np.linalg.solve(normal, pull)
     return shape

@@ -16,7 +16,7 @@ from weldsection.records import (
     ScaleSource,
 )
 from weldsection.scale.edges import coupon_edges
-from weldsection.scale.ellipse import EllipseFit
+from weldsection.scale.ellipse import Ellipse, EllipseFit, Foreshortening
 from weldsection.scale.request import ReferenceRequest
 from weldsection.scale.rim import read_rim
 from weldsection.scale.rounds import RoundThing, find_rounds
@@ -27,15 +27,25 @@ from weldsection.scale.tilt import (
     Residuals,
     coupon_evidence,
     project_all,
+    shapes_at,
     solve_pose,
+    tilt_of,
 )
 
 # coins are struck to about ± 0.05 mm and wear (common practice, no source)
 _DIAMETER_U_MM = 0.04
 # a bevelled rim and its gleam shift an edge as a whole (measured on drawn discs)
 _EDGE_SYSTEMATIC_PX = 0.3
-# how far a struck coin or turned washer is out of round (common practice)
-_ROUNDNESS = 0.0007
+# bevel, gleam and wall pull the outline out of round (measured on drawn discs)
+_ROUNDNESS = 0.0014
+# thickness of coins and washers, whose wall shows beyond the rim, mm
+_WALL_MM = 1.8
+# an outline that takes a third of the wall for the rim is larger by this share of
+# the wall's width over the diameter
+_WALL_TAKEN = 0.2
+# a second round thing at least this clear beside the first makes it unclear
+# which is meant
+_RIVAL = 0.65
 # smallest share of the rim on which the edge must be seen
 _LEAST_RIM = 0.6
 
@@ -49,22 +59,27 @@ def find_disc(
     photo: Photo, face: FaceOutline, request: ReferenceRequest
 ) -> ScaleReference:
     """Scale and tilt from the outline of a disc."""
-    found = find_rounds(photo, face, request.length_mm)
-    rim = read_rim(photo.bgr, _only_one(found, request).ellipse)
+    found = _only_one(find_rounds(photo, face, request.length_mm), request).ellipse
+    shape, wall_px = _expected(photo, face, found, request.length_mm)
+    rim = read_rim(photo.bgr, found, shape, wall_px)
     _check_round(rim, request)
     disc = rim.ellipse
     centre = disc.centre_xy_px
     pose = _pose(photo, face, rim, request.length_mm)
     tilt = pose.source("tilt", centre)
     radius_px = math.sqrt(math.prod(disc.semi_axes_px))
-    radius_u_px = math.hypot(math.sqrt(rim.covariance[2, 2]), _EDGE_SYSTEMATIC_PX)
+    reading_u = (
+        math.hypot(math.sqrt(rim.covariance[2, 2]), _EDGE_SYSTEMATIC_PX) / radius_px
+    )
+    wall_mm = float(np.linalg.norm(_wall_mm(photo, pose.homography, centre)))
+    wall_u = _WALL_TAKEN * wall_mm / request.length_mm
     at_face = tilt.relative_u_at(face.centre_xy_px - centre)
     return ScaleReference(
         kind="disc",
         homography=pose.homography,
         centre_xy_px=centre,
         sources=(
-            ScaleSource.constant("graduation", radius_u_px / radius_px),
+            ScaleSource.constant("graduation", math.hypot(reading_u, wall_u)),
             ScaleSource.constant(
                 "reference tolerance", _DIAMETER_U_MM / request.length_mm
             ),
@@ -80,6 +95,15 @@ def find_disc(
     )
 
 
+def _wall_mm(photo: Photo, homography: FloatArray, at_xy_px: FloatArray) -> FloatArray:
+    """Where and how wide a coin's wall shows beside its upper face, in mm."""
+    camera = Camera.of(photo.shape, photo.origin.focal_length_px)
+    # straight below the camera none shows: there the plane's normal meets the eye
+    below = camera.axis_xy_px + camera.focal_px * np.array(tilt_of(homography, camera))
+    # things deeper by dz lie nearer to that point by dz / Z of their distance
+    return _WALL_MM * (below - at_xy_px) / camera.focal_px
+
+
 def _only_one(found: tuple[RoundThing, ...], request: ReferenceRequest) -> RoundThing:
     if not found:
         raise ScaleError(
@@ -88,7 +112,8 @@ def _only_one(found: tuple[RoundThing, ...], request: ReferenceRequest) -> Round
         )
     best = found[0]
     for other in found[1:]:
-        if abs(math.log(other.radius_px / best.radius_px)) > 0.03:
+        alike = other.clarity > _RIVAL * best.clarity
+        if alike and abs(math.log(other.radius_px / best.radius_px)) > 0.03:
             raise ScaleError(
                 "Two round things of different size are in the photo; leave only the "
                 f"one of {request.length_mm:g} mm in it."
@@ -129,6 +154,22 @@ def _harmonics(rim: EllipseFit) -> tuple[FloatArray, float]:
 # ---------------------------------------------------------------------- tilt
 
 
+def _expected(
+    photo: Photo, face: FaceOutline, disc: Ellipse, diameter_mm: float
+) -> tuple[Foreshortening, FloatArray]:
+    """Shape of a circle there, and its wall in px, as the coupon's edges tell."""
+    pose = solve_pose(
+        Camera.of(photo.shape, photo.origin.focal_length_px),
+        sized=lambda h: h,
+        evidence=(coupon_evidence(coupon_edges(face)),),
+    )
+    q, s = shapes_at(pose.draws, disc.centre_xy_px).T
+    spread = math.hypot(float(q.std()), float(s.std())) / math.sqrt(2)
+    shape = Foreshortening(float(q.mean()), float(s.mean()), math.hypot(spread, 0.001))
+    wall_mm = _wall_mm(photo, pose.homography, disc.centre_xy_px)
+    return shape, wall_mm * 2 * disc.mean_px / diameter_mm
+
+
 def _pose(photo: Photo, face: FaceOutline, rim: EllipseFit, diameter_mm: float) -> Pose:
     """The tilt under which the ellipse is a circle, helped by the coupon.
 
@@ -147,7 +188,7 @@ def _pose(photo: Photo, face: FaceOutline, rim: EllipseFit, diameter_mm: float) 
             _round_evidence(rim, points),
             coupon_evidence(coupon_edges(face)),
         ),
-        starts=((a, b), (-a, -b)),
+        starts=((a, b), (-a, -b), (0.0, 0.0)),
     ).balanced(disc.centre_xy_px)
 
 
@@ -160,27 +201,16 @@ def _round_evidence(rim: EllipseFit, points_xy_px: FloatArray) -> Residuals:
     )
 
     def residuals(homographies: FloatArray) -> FloatArray:
-        mapped = project_all(homographies, points_xy_px)
-        radius, direction = _polar(mapped)
-        relative = radius / radius.mean(axis=1, keepdims=True)
-        weight = 2 / len(points_xy_px) / u
+        ring = project_all(homographies, points_xy_px)
+        ring = ring - ring.mean(axis=1, keepdims=True)
+        x, y = ring[..., 0], ring[..., 1]
+        # second moments of an ellipse with half axes m (1 ± e) give 2 e
+        size = 2 * (x * x + y * y).sum(axis=1) * u
         return np.stack(
-            [
-                (relative * np.cos(2 * direction)).sum(axis=1) * weight,
-                (relative * np.sin(2 * direction)).sum(axis=1) * weight,
-            ],
-            axis=1,
+            [(x * x - y * y).sum(axis=1) / size, 2 * (x * y).sum(axis=1) / size], axis=1
         )
 
     return residuals
-
-
-def _polar(points_xy: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Radius and direction about the middle of each ring ``(D, N, 2)``."""
-    local = points_xy - points_xy.mean(axis=1, keepdims=True)
-    return np.hypot(local[..., 0], local[..., 1]), np.arctan2(
-        local[..., 1], local[..., 0]
-    )
 
 
 def _sized(

@@ -79,6 +79,17 @@ class Ellipse:
 
 
 @dataclass(frozen=True, slots=True)
+class Foreshortening:
+    """What is known beforehand of the shape of a circle in the photo."""
+
+    q: float
+    """Ellipse's q over its mean half axis."""
+    s: float
+    sd: float
+    """Standard uncertainty of both."""
+
+
+@dataclass(frozen=True, slots=True)
 class EllipseFit:
     """A fitted ellipse and how well the points carry it."""
 
@@ -91,23 +102,43 @@ class EllipseFit:
 
 
 def fit_ellipse(
-    points_xy_px: FloatArray, start: Ellipse, *, rounds: int = 10
+    points_xy_px: FloatArray,
+    start: Ellipse,
+    *,
+    rounds: int = 10,
+    trust: FloatArray | None = None,
+    shape: Foreshortening | None = None,
 ) -> EllipseFit:
     """Fit an ellipse to points in order around it, stray points left out.
 
-    NaN points count as not seen; `rounds` limits the re-weighting.
+    Parameters
+    ----------
+    points_xy_px
+        ``(N, 2)``; NaN points count as not seen.
+    rounds
+        Limits the re-weighting.
+    trust
+        ``(N,)`` between 0 and 1 for each point.
+    shape
+        What is known of the shape; a few points then carry the fit.
     """
     seen = np.isfinite(points_xy_px).all(axis=1)
     points = points_xy_px[seen]
+    trusted = np.ones(len(points)) if trust is None else trust[seen]
     ellipse = start
+    ridge = np.zeros((5, 5))
+    pull = np.zeros(5)
     for _ in range(rounds):
         residual = ellipse.distance_px(points)
         spread = max(1.4826 * float(np.median(np.abs(residual))), 0.02)
         weight = np.clip(1 - (residual / (_TUKEY * spread)) ** 2, 0, None) ** 2
+        weight = weight * trusted
         jacobian = _slopes(ellipse, points)
         scaled = jacobian * weight[:, None]
-        normal = scaled.T @ jacobian + 1e-9 * np.eye(5)
-        change = np.linalg.solve(normal, -scaled.T @ residual)
+        if shape is not None:
+            ridge, pull = _known_shape(ellipse, shape, spread)
+        normal = scaled.T @ jacobian + ridge + 1e-9 * np.eye(5)
+        change = np.linalg.solve(normal, pull - scaled.T @ residual)
         ellipse = Ellipse(*(ellipse.as_array() + change))
         if float(np.abs(change).max()) < 1e-3:
             break
@@ -118,6 +149,18 @@ def fit_ellipse(
     inverse = np.linalg.inv(normal)
     covariance = variance * inverse @ (scaled.T @ scaled) @ inverse
     return EllipseFit(ellipse, covariance, all_residuals, spread)
+
+
+def _known_shape(
+    ellipse: Ellipse, shape: Foreshortening, spread_px: float
+) -> tuple[FloatArray, FloatArray]:
+    """Weight and pull of the known shape beside points of that scatter."""
+    # about twenty neighbouring points share their error
+    stiff = 20 * (spread_px / (shape.sd * ellipse.mean_px)) ** 2
+    ridge = np.diag([0.0, 0.0, 0.0, stiff, stiff])
+    mean = ellipse.mean_px
+    away = [shape.q * mean - ellipse.q_px, shape.s * mean - ellipse.s_px]
+    return ridge, stiff * np.array([0.0, 0.0, 0.0, *away])
 
 
 def shared_error(residual: FloatArray) -> float:

@@ -6,21 +6,52 @@ import numpy as np
 
 from weldsection.records import ByteArray, FloatArray
 from weldsection.scale.agreement import Outline, agreed_offsets, nearest_edges
-from weldsection.scale.ellipse import Ellipse, EllipseFit, fit_ellipse
+from weldsection.scale.ellipse import (
+    Ellipse,
+    EllipseFit,
+    Foreshortening,
+    fit_ellipse,
+)
 
 _RAYS = 360
 _REACH = 0.07  # how far the search may be off, as a share of the radius
 
 
-def read_rim(bgr: ByteArray, seen: Ellipse) -> EllipseFit:
-    """Fit the outer edge of a round thing, to a fraction of a pixel."""
-    around = _around(seen)
-    offset = agreed_offsets(bgr, around, max(_REACH * seen.mean_px, 5.0))
-    first = fit_ellipse(around.moved_xy_px(offset), seen).ellipse
-    return _settled(bgr, _settled(bgr, first).ellipse)
+def read_rim(
+    bgr: ByteArray, seen: Ellipse, shape: Foreshortening, wall_xy_px: FloatArray
+) -> EllipseFit:
+    """Fit the outer edge of a round thing, to a fraction of a pixel.
+
+    Parameters
+    ----------
+    shape
+        What is known of the ellipse's shape.
+    wall_xy_px
+        ``(2,)``: where the wall of a coin would show beside its upper face, and
+        how wide. On that side the rim is trusted less.
+    """
+    mean = seen.mean_px
+    start = Ellipse(seen.x_px, seen.y_px, mean, shape.q * mean, shape.s * mean)
+    trust = _trust(start, wall_xy_px)
+    around = _around(start, (shape.sd * mean, shape.sd * mean), trust)
+    offset = agreed_offsets(bgr, around, max(_REACH * mean, 5.0))
+    first = fit_ellipse(around.moved_xy_px(offset), start).ellipse
+    settled = _settled(bgr, first, shape, trust).ellipse
+    return _settled(bgr, settled, shape, trust)
 
 
-def _around(ellipse: Ellipse) -> Outline:
+def _trust(ellipse: Ellipse, wall_xy_px: FloatArray) -> FloatArray:
+    """Less trust on the side of the wall, the wider it is."""
+    across = ellipse.normals_xy(_RAYS) @ wall_xy_px
+    tolerance = max(0.003 * ellipse.mean_px, 0.7)
+    return np.asarray(1 / (1 + (np.maximum(across, 0) / tolerance) ** 2))
+
+
+def _around(
+    ellipse: Ellipse,
+    known_sd_px: tuple[float, ...] = (),
+    trust: FloatArray | None = None,
+) -> Outline:
     """Near an ellipse another one is offset by harmonics up to the second."""
     angle = 2 * np.pi * np.arange(_RAYS) / _RAYS
     columns: list[FloatArray] = [np.ones(_RAYS)]
@@ -31,11 +62,16 @@ def _around(ellipse: Ellipse) -> Outline:
         ellipse.normals_xy(_RAYS),
         np.column_stack(columns),
         closed=True,
+        known_sd_px=known_sd_px,
+        trust=trust,
     )
 
 
-def _settled(bgr: ByteArray, ellipse: Ellipse) -> EllipseFit:
+def _settled(
+    bgr: ByteArray, ellipse: Ellipse, shape: Foreshortening, trust: FloatArray
+) -> EllipseFit:
     """Fit the edge nearest to the ellipse on each ray."""
     around = _around(ellipse)
     offset = nearest_edges(bgr, around, max(0.008 * ellipse.mean_px, 2.5))
-    return fit_ellipse(around.moved_xy_px(offset), ellipse)
+    points = around.moved_xy_px(offset)
+    return fit_ellipse(points, ellipse, trust=trust, shape=shape)

@@ -26,6 +26,8 @@ _CANDIDATES = 8
 # coupons are sawn from 15 to 400 mm long; other sizes are not considered
 _COUPON_MM = (15.0, 400.0)
 _RAYS = 120
+# short over long axis of a disc seen at up to 30°
+_LEAST_AXES = 0.86
 # share of the rim on which an edge must be seen for a round thing to count
 _LEAST_RIM = 0.62
 
@@ -38,6 +40,11 @@ class RoundThing:
     seen_share: float
     contrast: float
     """Median slope across the rim over that of its surroundings."""
+
+    @property
+    def clarity(self) -> float:
+        """How clearly it is a round thing: a whole rim counts most."""
+        return self.seen_share**4 * math.log1p(self.contrast)
 
     @property
     def radius_px(self) -> float:
@@ -63,7 +70,7 @@ def find_rounds(
         thing = _outermost(small, Ellipse(x, y, radius), face_mask)
         if thing is not None and not any(_same(thing, other) for other in seen):
             seen.append(thing)
-    seen.sort(key=lambda t: -t.seen_share * math.log1p(t.contrast))
+    seen.sort(key=lambda thing: -thing.clarity)
     return tuple(_enlarged(thing, factor) for thing in seen)
 
 
@@ -212,7 +219,9 @@ def _settle(
         ] * ellipse.normals_xy(_RAYS)
         fitted = fit_ellipse(points, ellipse, rounds=4).ellipse
         a, b = fitted.semi_axes_px
-        if not (b > 0.7 * a and a < 1.6 * guess.mean_px and b > 0.5 * guess.mean_px):
+        if not (
+            b > _LEAST_AXES * a and a < 1.6 * guess.mean_px and b > 0.5 * guess.mean_px
+        ):
             return None
         ellipse = fitted
     return _judge(small, ellipse, face_mask)

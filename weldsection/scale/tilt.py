@@ -245,6 +245,25 @@ def log_scale_field(homographies: FloatArray, point_xy_px: FloatArray) -> FloatA
     return np.column_stack([value, slopes])
 
 
+def shapes_at(homographies: FloatArray, point_xy_px: FloatArray) -> FloatArray:
+    """Shape of a small circle of the plane in the photo: ``(D, 2)``.
+
+    The circle's image is an ellipse of half axes m (1 ± hypot(q, s)), the long
+    one in direction ½ atan2(s, q); rows are (q, s).
+    """
+    steps = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]) + point_xy_px
+    mapped = project_all(homographies, steps)
+    to_px = np.linalg.inv((mapped[:, 1:] - mapped[:, :1]).transpose(0, 2, 1))
+    # the symmetric root of J Jᵀ has the ellipse's axes
+    square = to_px @ to_px.transpose(0, 2, 1)
+    root = np.sqrt(np.linalg.det(square))
+    mean = np.sqrt(square[:, 0, 0] + square[:, 1, 1] + 2 * root) / 2
+    # A = (M + √det M · 1) / √(tr M + 2 √det M), and its traceless part
+    q = (square[:, 0, 0] - square[:, 1, 1]) / (4 * mean**2)
+    s = square[:, 0, 1] / (2 * mean**2)
+    return np.column_stack([q, s])
+
+
 def _wrapped(angle: FloatArray) -> FloatArray:
     return np.asarray((angle + np.pi) % (2 * np.pi) - np.pi, dtype=np.float64)
 
