@@ -59,7 +59,7 @@ class ResultsFolder:
             try:
                 folder.mkdir(parents=True, exist_ok=True)
             except OSError as error:
-                raise OutputError(_cannot_write(self.root, error)) from error
+                raise OutputError(_cannot_write(folder, error)) from error
             for left_over in folder.glob(f"{_TEMPORARY_PREFIX}*{_TEMPORARY_SUFFIX}"):
                 left_over.unlink(missing_ok=True)
         probe = self.root / f"{_TEMPORARY_PREFIX}probe{_TEMPORARY_SUFFIX}"
