@@ -162,14 +162,18 @@ def random_sensor(rng: Rng, *, tier: str, px_per_mm: float) -> Sensor:
     )
 
 
-def meter(picture: Field, face: NDArray[np.bool_]) -> None:
-    """Expose for the scene as a phone does, sparing the face; in place."""
+def meter(picture: Field, face: NDArray[np.bool_], *, brightest: float = 0.8) -> None:
+    """
+    Expose for the scene as a phone does, in place.
+
+    ``brightest`` is the most that the lighter parts of the face may come to.
+    """
     thin = picture[::4, ::4]
     mean = float(thin.mean())
     gain = (0.42 / max(mean, 0.03)) ** 0.45
     if face[::4, ::4].any():
         bright = float(np.percentile(thin[face[::4, ::4]], 90))
-        gain = min(gain, 0.95 / max(bright, 0.05))
+        gain = min(gain, brightest / max(bright, 0.05))
     picture *= np.float32(np.clip(gain, 0.4, 2.5))
 
 

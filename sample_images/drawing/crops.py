@@ -132,7 +132,7 @@ def _through_camera(
 ) -> Picture:
     """Expose and compress."""
     if tier != "clean":
-        camera.meter(light, labels > 0)
+        camera.meter(light, labels > 0, brightest=0.95 if tier == "hard" else 0.78)
     sensor = camera.random_sensor(rng, tier=tier, px_per_mm=scale)
     return camera.jpeg(camera.expose(light, sensor, rng), sensor.jpeg_quality)
 

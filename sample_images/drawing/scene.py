@@ -32,6 +32,8 @@ Picture = NDArray[np.uint8]
 Rng = np.random.Generator
 
 WEAR = {"clean": 0.1, "phone": 0.4, "hard": 0.85}
+# Lighter parts of the face after metering; a poor photo is blown out in places.
+BRIGHTEST = {"phone": 0.78, "hard": 0.95}
 TIERS = ("clean", "phone", "hard")
 
 
@@ -243,7 +245,7 @@ def draw(shot: Shot) -> Drawing:
         light = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
         labels = cv2.remap(labels, x, y, cv2.INTER_NEAREST)
     if shot.tier != "clean":
-        camera.meter(light, labels > 0)
+        camera.meter(light, labels > 0, brightest=BRIGHTEST[shot.tier])
     picture = camera.expose(light, shot.sensor, rng)
     return Drawing(picture, labels, truth_of(shot), shot)
 
