@@ -16,6 +16,7 @@ from weldsection import __version__
 from weldsection.cli import COMMANDS
 from weldsection.flags import Flag
 from weldsection.quantities import COLUMNS, QUANTITIES
+from weldsection.scale.request import KINDS
 
 DOCS = ROOT / "docs"
 PAGES = sorted([*ROOT.glob("*.md"), *DOCS.glob("*.md"), *ROOT.glob("*/README.md")])
@@ -85,7 +86,9 @@ def test_links_lead_somewhere(page: Path) -> None:
 def test_the_two_commands_can_be_pasted() -> None:
     """Each is one line, and names a sample that is there."""
     readme = (ROOT / "README.md").read_text("utf-8")
-    lines = [line for line in readme.splitlines() if line.startswith("python3.11 -m venv")]
+    lines = [
+        line for line in readme.splitlines() if line.startswith("python3.11 -m venv")
+    ]
 
     assert len(lines) == 2
     sample = re.search(r"measure (\S+)", lines[0])
@@ -111,6 +114,25 @@ def test_every_command_helps_with_an_example(
 
     assert ran.code == 0
     assert re.search(rf"(?m)^\s*weldsection {name}\b", ran.out)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_of_reference_is_in_help_and_manual(
+    command_line: Callable[..., Ran], kind: str
+) -> None:
+    """What may be passed to --reference is told wherever people look."""
+    manual = (DOCS / "photographing.md").read_text("utf-8")
+
+    assert kind in command_line("measure", "--help").out
+    assert kind == "auto" or f"`--reference {kind}" in manual
+
+
+def test_without_a_command_the_help_is_shown(command_line: Callable[..., Ran]) -> None:
+    """Just the name of the program lists what it can do."""
+    ran = command_line()
+
+    assert ran.code == 0
+    assert all(f"  {name} " in ran.out for name in COMMANDS)
 
 
 def test_every_measure_option_is_explained(command_line: Callable[..., Ran]) -> None:

@@ -49,14 +49,17 @@ class _LazyGroup(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.group(cls=_LazyGroup)
+@click.group(cls=_LazyGroup, invoke_without_command=True)
 @click.version_option(__version__, prog_name="weldsection")
-def group() -> None:
+@click.pass_context
+def group(context: click.Context) -> None:
     """Measure cut and etched weld coupons from a photo.
 
     A section shows one place in a weld. Whether a weld is fit for its job is
     for the code that applies to it and the people licensed to judge it.
     """
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
 
 
 def main() -> None:

@@ -22,7 +22,13 @@ _POSITIVE = click.FloatRange(min=0, min_open=True)
 
 
 @click.command(epilog=EPILOG)
-@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument(
+    "photos",
+    nargs=-1,
+    required=True,
+    metavar="PHOTO...",
+    type=click.Path(path_type=Path),
+)
 @click.option(
     "--reference",
     "references",
@@ -36,6 +42,7 @@ _POSITIVE = click.FloatRange(min=0, min_open=True)
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
+    metavar="FOLDER",
     default=Path("weldsection-out"),
     show_default=True,
     help="Folder for the results.",
@@ -52,36 +59,42 @@ _POSITIVE = click.FloatRange(min=0, min_open=True)
     type=click.IntRange(min=0),
     default=1,
     show_default=True,
+    metavar="N",
     help="Number of the first bead counted.",
 )
 @click.option(
     "--face-height",
     "face_height_mm",
     type=float,
-    help="Height in mm of the etched face above the reference, towards the camera.",
+    metavar="MM",
+    help="Height of the etched face above the reference, towards the camera.",
 )
 @click.option(
     "--camera-distance",
     "camera_distance_mm",
     type=_POSITIVE,
-    help="Distance in mm from the camera to the reference.",
+    metavar="MM",
+    help="Distance from the camera to the reference.",
 )
 @click.option(
     "--camera",
     "camera_file",
     type=click.Path(path_type=Path),
+    metavar="FILE",
     help="Lens file made by 'weldsection camera'.",
 )
 @click.option(
     "--card-length",
     "card_length_mm",
     type=_POSITIVE,
-    help="Length in mm of the check line on the printed card, measured by you.",
+    metavar="MM",
+    help="Length of the check line on the printed card, measured by you.",
 )
 @click.option(
     "--log",
     "log_sheet",
     type=click.Path(path_type=Path),
+    metavar="FILE",
     help="Log sheet whose settings are put beside the beads.",
 )
 @click.option(
@@ -102,6 +115,7 @@ _POSITIVE = click.FloatRange(min=0, min_open=True)
 @click.option(
     "--jobs",
     type=click.IntRange(min=1),
+    metavar="N",
     help="Photos measured at the same time.  [default: one for each processor, "
     "at most 4, from 4 photos on]",
 )
