@@ -187,7 +187,7 @@ def repeated_values(rows: Sequence[SectionRow]) -> Iterator[Doubt]:
             continue
         found, count = np.unique(values, return_counts=True)
         often = int(count.max())
-        spacing = float(np.diff(found).min())
+        spacing = float(np.median(np.diff(found)))
         # times a value is met when readings fall on steps over the usual range
         usual = values.size * spacing / (2.5 * float(values.std()) + spacing)
         if often >= 4 and often > 4 * usual + 2 * math.sqrt(usual):
