@@ -181,6 +181,20 @@ def test_drawing_never_imports_the_measuring_code():
         assert "weldsection" not in imports, source.name
 
 
+@pytest.mark.parametrize("tier", scene.TIERS)
+@pytest.mark.parametrize("seed", range(4))
+def test_truth_of_any_photo_can_be_written_and_is_whole(tier, seed):
+    """Every random photo has a truth that JSON can hold, with all its quantities."""
+    shot = scene.random_shot(seed, tier=tier, size_px=SMALL)
+    truth = json.loads(json.dumps(scene.truth_of(shot)))
+
+    assert truth["reference_option"]
+    for bead in truth["beads"]:
+        assert bead["width_mm"] > 0
+        assert 0 <= bead["dilution_pct"] <= 100
+        assert set(bead["outline_px"]) == {"fusion", "cap", "haz"}
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_points_reference_gives_the_distance_of_its_points(seed):
     """The millimetres in points=… are those between the two pixels on the face."""
