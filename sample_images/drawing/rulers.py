@@ -93,16 +93,18 @@ def random_rule(rng: Rng, *, system: str, px_per_mm: float) -> RulePlan:
         for marks in (upper, lower)
         if marks is not None
     )
+    ground = str(rng.choice(GROUNDS, p=[0.3, 0.15, 0.2, 0.1, 0.05, 0.1, 0.1]))
+    worst_faded = 0.15 if ground in ("dull steel", "clear") else 0.35
     return RulePlan(
         length_mm=float(rng.uniform(90, 220)),
         width_mm=max(float(rng.choice([13, 15, 18, 20, 25, 30, 35])), depth + 1),
         upper=upper,
         lower=lower,
-        ground=str(rng.choice(GROUNDS, p=[0.3, 0.15, 0.2, 0.1, 0.05, 0.1, 0.1])),
+        ground=ground,
         # class II: ± 0.5 mm on a rule of 300 mm
         stretch=float(rng.uniform(-0.5, 0.5) / 300),
         stains=float(rng.uniform(0, 0.7)) if rng.random() < 0.4 else 0.0,
-        faded=float(rng.uniform(0, 0.35)) if rng.random() < 0.4 else 0.0,
+        faded=float(rng.uniform(0, worst_faded)) if rng.random() < 0.4 else 0.0,
         zero_mm=float(rng.choice([0.0, 3.0, 6.0])),
     )
 
@@ -138,7 +140,7 @@ def _random_marks(rng: Rng, system: str, finest_mm: float) -> EdgeMarks:
     )
 
 
-def draw_rule(  # noqa: PLR0913
+def draw_rule(
     plan: RulePlan,
     rng: Rng,
     *,

@@ -76,12 +76,16 @@ def make_scene(seed: int, tier: str, *, large: bool = False) -> Scene:
     system = str(rng.choice(["mm", "inch"]))
     plan = random_rule(rng, system=system, px_per_mm=px_per_mm)
     coupon = _coupon(rng, px_per_mm)
-    rule = _beside(coupon, plan, rng, (pose, px_per_mm, bad))
+    for _ in range(30):
+        rule = _beside(coupon, plan, rng, (px_per_mm, bad))
+        covers = [coupon]
+        if bad and rng.random() < 0.4:
+            covers.append(_cover(rng, rule, plan))
+        if _shown_mm(rule, plan, covers, pose) >= 25:
+            break
     picture = _picture(rng, pose, px_per_mm)
     light = tuple(rng.uniform(-0.6, 0.6, 2))
-    patches = [rule, coupon]
-    if bad and rng.random() < 0.4:
-        patches.append(_cover(rng, rule, plan))
+    patches = [rule, *covers]
     for patch in patches:
         composite(picture, patch, pose.plane, light_xy=light, shadow=0.5)
     bend = float(rng.normal(0, 0.008)) if rng.random() < 0.4 else 0.0
@@ -120,11 +124,9 @@ def _coupon(rng: Rng, px_per_mm: float) -> Patch:
     return Patch(rgb, alpha, px_per_mm, (0.0, 0.0), 0.0, 0.0, 4.0, 0.3)
 
 
-def _beside(
-    coupon: Patch, plan: RulePlan, rng: Rng, view: tuple[camera.Pose, float, bool]
-) -> Patch:
+def _beside(coupon: Patch, plan: RulePlan, rng: Rng, view: tuple[float, bool]) -> Patch:
     """The rule beside the coupon, level with its face, sometimes part under it."""
-    _, px_per_mm, bad = view
+    px_per_mm, bad = view
     thick_mm = coupon.size_mm()[1]
     gap = float(rng.uniform(-3, 15) if bad else rng.uniform(1, 10))
     side = float(rng.choice([-1, 1]))
@@ -137,6 +139,33 @@ def _beside(
         centre_xy_mm=(float(rng.uniform(-20, 20)), across),
         angle_deg=angle,
     )
+
+
+def _shown_mm(
+    rule: Patch, plan: RulePlan, covers: list[Patch], pose: camera.Pose
+) -> float:
+    """Length of a graduated edge whose ticks can be seen from end to end."""
+    shown = []
+    for marks, upper in ((plan.upper, True), (plan.lower, False)):
+        if marks is None:
+            continue
+        depth = marks.inset_mm + marks.lengths_mm[0]
+        y = depth if upper else plan.width_mm - depth
+        x = np.arange(plan.zero_mm, plan.length_mm, 0.5)
+        drawn = np.column_stack([x, np.full_like(x, y)]) * rule.px_per_mm
+        places = cv2.perspectiveTransform(drawn[None], rule.to_mm())
+        seen = cv2.perspectiveTransform(places, pose.to_pixels)[0]
+        free = ((seen > 5) & (seen < np.array(pose.size_px) - 6)).all(axis=1)
+        for cover in covers:
+            outline = cover.corners_xy_mm().astype(np.float32)
+            free &= np.array(
+                [
+                    cv2.pointPolygonTest(outline, (float(a), float(b)), True) < -0.5
+                    for a, b in places[0]
+                ]
+            )
+        shown.append(0.5 * np.count_nonzero(free))
+    return max(shown)
 
 
 def _cover(rng: Rng, rule: Patch, plan: RulePlan) -> Patch:

@@ -103,8 +103,8 @@ def find_ruler(
 def _rule_edges(copy: SearchCopy, face: FaceOutline | None) -> list[_RuleEdge]:
     """The first graduated edge, and the one across the rule if there is one."""
     edges: list[_RuleEdge] = []
-    bands = find_bands(copy, _BANDS_TRIED)
-    for band in sorted(bands, key=lambda band: _is_on(copy, band, face)):
+    corners = None if face is None else face.corners_xy_px
+    for band in find_bands(copy, _BANDS_TRIED, corners):
         if edges and not _may_be_other_edge(edges[0].row, band):
             continue
         edge = _rule_edge(copy, band)
@@ -116,15 +116,6 @@ def _rule_edges(copy: SearchCopy, face: FaceOutline | None) -> list[_RuleEdge]:
         if len(edges) == 2:
             break
     return edges
-
-
-def _is_on(copy: SearchCopy, band: Band, face: FaceOutline | None) -> bool:
-    """Whether a band lies on the coupon, whose saw marks look like ticks."""
-    if face is None:
-        return False
-    x, y = copy.to_photo(band.centre_xy)
-    corners = np.asarray(face.corners_xy_px, dtype=np.float32)
-    return cv2.pointPolygonTest(corners, (float(x), float(y)), False) > 0
 
 
 def _rule_edge(copy: SearchCopy, band: Band) -> _RuleEdge | None:

@@ -146,7 +146,8 @@ def _followed(lattice: Lattice, peaks: FloatArray) -> Lattice | None:
         if grown is None:
             return None
         if np.array_equal(grown.numbers, lattice.numbers):
-            return grown
+            marks = grown.numbers, grown.u_px
+            return Lattice(*marks, fit_lattice(*marks, rounds=4))
         lattice = grown
     return lattice
 
@@ -194,25 +195,31 @@ def _continuous(hit: FloatArray) -> FloatArray:
     return kept
 
 
-def fit_lattice(numbers: FloatArray, u_px: FloatArray) -> FloatArray:
-    """Fit (a, b, c) to marks, outliers left out; c stays 0 under eight marks."""
-    weight = np.ones_like(u_px)
-    coefficients = np.zeros(3)
-    middle = float(np.mean(numbers))
+def fit_lattice(
+    numbers: FloatArray, u_px: FloatArray, rounds: int = 1
+) -> FloatArray:
+    """Fit (a, b, c) to marks; further rounds leave outliers out.
+
+    c stays 0 under eight marks.
+    """
+    middle = float(numbers.mean())
     half = max(float(np.ptp(numbers)) / 2, 1.0)
-    t = (numbers - middle) / half
-    for _ in range(4):
-        design = np.column_stack([t, np.ones_like(t), -t * u_px])
-        if len(u_px) < 8:
-            design = design[:, :2]
-        solved = np.linalg.lstsq(design * weight[:, None], u_px * weight, rcond=None)[0]
-        p, q = solved[0], solved[1]
-        r = solved[2] if len(solved) == 3 else 0.0
-        residual = (p * t + q) / (r * t + 1) - u_px
-        spread = max(1.4826 * float(np.median(np.abs(residual))), 0.05)
-        weight = np.clip(1 - (residual / (4.685 * spread)) ** 2, 0, None)
-        coefficients = np.array([p, q, r])
-    p, q, r = coefficients
-    # back from t = (k - middle) / half to k, with 1 as constant below
+    origin, size = float(u_px[0]), max(float(np.ptp(u_px)), 1.0)
+    t, y = (numbers - middle) / half, (u_px - origin) / size
+    design = np.stack([t, np.ones_like(t), -t * y], axis=1)
+    if len(u_px) < 8:
+        design = design[:, :2]
+    weight = np.ones_like(y)
+    p = q = r = 0.0
+    for turn in range(rounds):
+        weighted = design * weight[:, None]
+        solved = np.linalg.solve(weighted.T @ design, weighted.T @ y)
+        p, q, r = (*solved, 0.0)[:3]
+        if turn + 1 < rounds:
+            residual = (p * t + q) / (r * t + 1) - y
+            spread = max(1.4826 * float(np.median(np.abs(residual))), 0.05 / size)
+            weight = np.clip(1 - (residual / (4.685 * spread)) ** 2, 0, None) ** 2
+    # back from t and y to k and u, with 1 as the constant below
+    p, q = p * size + origin * r, q * size + origin
     scale = half - r * middle
     return np.array([p, q * half - p * middle, r]) / scale

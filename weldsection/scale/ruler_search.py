@@ -64,17 +64,49 @@ def search_copy(photo: Photo, long_side_px: int = SEARCH_SIDE_PX) -> SearchCopy:
     return SearchCopy(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY), reduction)
 
 
-def find_bands(copy: SearchCopy, count: int) -> list[Band]:
-    """Give the likeliest bands of ticks, strongest first."""
+def find_bands(
+    copy: SearchCopy, count: int, coupon_xy_px: FloatArray | None = None
+) -> list[Band]:
+    """Give the likeliest bands of ticks, strongest first.
+
+    Bands on the coupon, given by its corners in the photo, come last: saw marks
+    look like ticks. Bands in the same direction wait for others: so do lines of
+    print and strokes of grain.
+    """
+    if min(copy.grey.shape) < 10 * _CELL_PX:
+        return []
     energy = _energy_by_direction(copy.grey)
     total = energy.sum(axis=0)
     found: list[tuple[float, float, FloatArray]] = []
     for turn in range(_DIRECTIONS):
         angle = math.pi * turn / _DIRECTIONS
         near = energy[[turn - 1, turn, (turn + 1) % _DIRECTIONS]].sum(axis=0)
-        pure = np.maximum(2 * near - total, 0.0)
-        found += _bands_along(pure, angle)
-    return _strongest_apart(found, count)
+        found += _bands_along(np.maximum(2 * near - total, 0.0), angle)
+    bands = _in_turn(_strongest_apart(found, 3 * count))
+    if coupon_xy_px is None:
+        return bands[:count]
+    outline = np.asarray(coupon_xy_px, dtype=np.float32)
+    beside = [band for band in bands if not _lies_in(outline, copy, band)]
+    upon = [band for band in bands if _lies_in(outline, copy, band)]
+    return beside[:count] + upon[: count // 4]
+
+
+def _in_turn(bands: list[Band]) -> list[Band]:
+    """Sort bands so that no direction takes all the first places."""
+    taken = [0] * 9
+    keys = []
+    for band in bands:
+        group = int(band.direction_rad / math.pi * 9 + 0.5) % 9
+        keys.append(band.strength * 0.85 ** taken[group])
+        taken[group] += 1
+    order = np.argsort(-np.array(keys), kind="stable")
+    return [bands[index] for index in order]
+
+
+def _lies_in(outline_xy_px: FloatArray, copy: SearchCopy, band: Band) -> bool:
+    """Whether the middle of a band lies within an outline in the photo."""
+    x, y = copy.to_photo(band.centre_xy)
+    return bool(cv2.pointPolygonTest(outline_xy_px, (float(x), float(y)), False) > 0)
 
 
 def _energy_by_direction(grey: ByteArray) -> FloatArray:
@@ -87,6 +119,8 @@ def _energy_by_direction(grey: ByteArray) -> FloatArray:
     size = cv2.magnitude(gx, gy) / 4
     faint = max(_FAINT, _FAINT_MEDIANS * float(np.median(size[::7, ::7])))
     at = np.flatnonzero(size > faint)
+    if not len(at):
+        return np.zeros((_DIRECTIONS, rows, columns))
     gx, gy, size = gx.ravel()[at], gy.ravel()[at], size.ravel()[at]
     angle = cv2.phase(gx, gy).ravel()
     turn = np.rint(angle * (_DIRECTIONS / np.pi)).astype(np.int64) % _DIRECTIONS

@@ -95,6 +95,25 @@ def read_ticks(copy: SearchCopy, band: Band) -> Iterator[TickRow]:
             row = _read_edge(copy.grey, moved, polarity)
         if row is not None:
             yield row
+            yield from _from_the_other_side(copy.grey, row)
+
+
+def _from_the_other_side(grey: ByteArray, row: TickRow) -> Iterator[TickRow]:
+    """Read a row again from its tips if that is where its ticks begin.
+
+    The ends of many short ticks can look sharper than the edge of the rule.
+    Seen from there all ticks are alike.
+    """
+    lengths = row.lengths_steps[np.isfinite(row.lengths_steps)]
+    alike = np.abs(lengths - np.median(lengths)) < 0.1 * np.median(lengths)
+    if np.mean(alike) < 0.7:
+        return
+    (slope, start), _ = robust_line(*short_tips(row))
+    edge = _edge_along(row.edge, slope, start)
+    turned = Edge(edge.origin_xy, edge.along, -edge.across)
+    again = _read_edge(grey, turned, row.polarity)
+    if again is not None:
+        yield again
 
 
 def robust_line(
@@ -159,11 +178,15 @@ def _moved_edge(row: TickRow) -> Edge | None:
     pitch = row.lattice.pitch_px
     if spread > 0.3 * pitch or np.abs(ends).max() < max(0.4 * pitch, 2.0):
         return None
-    along = row.edge.along + slope * row.edge.across
-    across = row.edge.across - slope * row.edge.along
-    origin = row.edge.origin_xy + start * row.edge.across
+    return _edge_along(row.edge, slope, start)
+
+
+def _edge_along(edge: Edge, slope: float, start: float) -> Edge:
+    """The edge moved to the line v = start + slope u."""
     norm = math.hypot(1.0, slope)
-    return Edge(origin, along / norm, across / norm)
+    along = (edge.along + slope * edge.across) / norm
+    across = (edge.across - slope * edge.along) / norm
+    return Edge(edge.origin_xy + start * edge.across, along, across)
 
 
 def _band_edge(band: Band) -> Edge:
