@@ -7,6 +7,7 @@ Nothing else in the package opens image files.
 `jpeg`          the parts of a JPEG file, and whether it is complete
 `exif`          camera, time, orientation and focal length from an EXIF block
 `decode`        pixels of every other kind of file, by Pillow
+`profile`       colours of an embedded profile converted to sRGB
 `limits`        how large, and how empty, a picture may be
 ==============  ==============================================================
 """

@@ -17,6 +17,7 @@ import numpy as np
 from weldsection.errors import PhotoError
 from weldsection.photo.exif import ExifFacts, exif_facts
 from weldsection.photo.limits import check_size
+from weldsection.photo.profile import as_srgb, by_profile, is_srgb
 from weldsection.records import ByteArray
 
 if TYPE_CHECKING:
@@ -49,22 +50,14 @@ def decode_with_pillow(data: bytes, name: str) -> tuple[ByteArray, ExifFacts]:
             warnings.simplefilter("ignore")
             picture.load()
             facts = replace(facts, orientation=_turn_left_to_do(picture, data))
-            return _as_bgr(_as_srgb(_as_8_bit(picture))), facts
+            profile = bytes(picture.info.get("icc_profile") or b"")
+            return _as_bgr(_as_colours(_as_8_bit(picture)), profile), facts
     except PhotoError as error:
         raise PhotoError(f"{name}: {error}") from error
     except _FAILURES as error:
         raise PhotoError(
             f"{name} is damaged or cut short; copy the file from the camera again."
         ) from error
-
-
-def is_srgb(icc_profile: bytes) -> bool:
-    """Whether an embedded profile is sRGB (or absent, which means the same).
-
-    Only the profile's description is looked at, in either of its two codings.
-    """
-    name_16 = "sRGB".encode("utf-16-be")
-    return not icc_profile or b"sRGB" in icc_profile or name_16 in icc_profile
 
 
 def _opened(data: bytes, name: str) -> Image.Image:
@@ -137,11 +130,10 @@ def _as_8_bit(picture: Image.Image) -> Image.Image:
     return grey
 
 
-def _as_srgb(picture: Image.Image) -> Image.Image:
-    """Convert by the embedded profile; transparent parts become white."""
+def _as_colours(picture: Image.Image) -> Image.Image:
+    """Give grey or colour pixels; transparent parts become white."""
     from PIL import Image  # noqa: PLC0415 - see above
 
-    profile = bytes(picture.info.get("icc_profile") or b"")
     if (
         picture.mode in ("P", "PA", "LA", "La", "RGBa")
         or "transparency" in picture.info
@@ -150,28 +142,15 @@ def _as_srgb(picture: Image.Image) -> Image.Image:
     if picture.mode == "RGBA":
         white = Image.new("RGBA", picture.size, "white")
         picture = Image.alpha_composite(white, picture).convert("RGB")
-    if not is_srgb(profile) and picture.mode in ("L", "RGB", "CMYK"):
-        picture = _by_profile(picture, profile)
-    return picture if picture.mode in ("L", "RGB") else picture.convert("RGB")
+    return picture
 
 
-def _by_profile(picture: Image.Image, profile: bytes) -> Image.Image:
-    from PIL import ImageCms  # noqa: PLC0415 - needed for foreign profiles only
-
-    try:
-        converted = ImageCms.profileToProfile(
-            picture,
-            ImageCms.ImageCmsProfile(io.BytesIO(profile)),
-            ImageCms.createProfile("sRGB"),
-            outputMode="RGB",
-        )
-    except (ImageCms.PyCMSError, OSError):
-        return picture  # a profile of another kind of picture, or a broken one
-    return converted if converted is not None else picture
-
-
-def _as_bgr(picture: Image.Image) -> ByteArray:
-    pixels = np.asarray(picture, dtype=np.uint8)
-    if pixels.ndim == 2:
-        return np.repeat(pixels[:, :, None], 3, axis=2)
-    return np.ascontiguousarray(pixels[:, :, ::-1])
+def _as_bgr(picture: Image.Image, icc_profile: bytes) -> ByteArray:
+    """Give the pixels in sRGB, converted by the embedded profile."""
+    if picture.mode == "CMYK":
+        picture = by_profile(picture, icc_profile) or picture
+        icc_profile = b""
+    coloured = picture.mode == "RGB" and not is_srgb(icc_profile)
+    pixels = np.asarray(picture.convert("RGB"), dtype=np.uint8)
+    bgr = np.ascontiguousarray(pixels[:, :, ::-1])
+    return as_srgb(bgr, icc_profile) if coloured else bgr

@@ -9,10 +9,11 @@ import cv2
 import numpy as np
 
 from weldsection.errors import PhotoError
-from weldsection.photo.decode import decode_with_pillow, is_srgb
+from weldsection.photo.decode import decode_with_pillow
 from weldsection.photo.exif import ExifFacts, exif_facts, focal_length_px
 from weldsection.photo.jpeg import jpeg_parts
 from weldsection.photo.limits import check_not_even, check_size
+from weldsection.photo.profile import as_srgb, is_srgb
 from weldsection.records import ByteArray, Photo, PhotoOrigin
 
 # 500 MB: more than any 120 MP picture needs, even uncompressed.
@@ -121,11 +122,12 @@ def _decode(data: bytes, name: str) -> tuple[ByteArray, ExifFacts]:
     if parts is None or not parts.complete:
         raise PhotoError(f"{name} is cut short; copy the file from the camera again.")
     check_size(parts.width_px, parts.height_px, name)
-    plain = parts.channels in (1, 3) and parts.bits == 8
-    if not plain or not is_srgb(parts.icc_profile):
+    if parts.channels not in (1, 3) or parts.bits != 8:
         return decode_with_pillow(data, name)
     flags = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
     bgr = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     if bgr is None:
         raise PhotoError(f"{name} is damaged; copy the file from the camera again.")
+    if parts.channels == 3 and not is_srgb(parts.icc_profile):
+        bgr = as_srgb(bgr, parts.icc_profile)
     return np.asarray(bgr, dtype=np.uint8), exif_facts(parts.exif)
