@@ -235,7 +235,9 @@ def _haz_grey(etch: EtchStyle, depths: _Depths, scale: float) -> tuple[Field, Fi
     """Grey of the heat-affected zone and its share in each pixel."""
     off_weld = np.maximum(-depths.weld, 0)
     outward = off_weld / (off_weld + np.maximum(depths.haz, 0) + 1e-3)
-    level = etch.haz_inner + (1 - etch.haz_inner) * np.clip(1.25 * outward, 0, 1)
+    rise = np.clip((outward - etch.haz_delay) / etch.haz_rise, 0, 1)
+    rise = rise * rise * (3 - 2 * rise)
+    level = etch.haz_inner + (1 - etch.haz_inner) * rise
     zone = np.clip(0.5 + depths.haz / max(etch.haz_edge_mm, 1 / scale), 0, 1)
     zone *= depths.air > 0
     grey = etch.haz_grey * level * zone

@@ -27,7 +27,7 @@ ALL_KINDS = {
     "normal": 9,
     "wide": 3,
     "finger": 2.5,
-    "cold": 3.5,
+    "cold": 5,
     "humped": 1.5,
     "overlap": 1.2,
     "undercut": 1.2,
@@ -222,15 +222,7 @@ def random_spatter(rng: Rng, section: Section) -> tuple[NDArray[np.float64], ...
     for _ in range(rng.poisson(rng.choice([1.5, 6.0]))):
         radius = float(np.clip(rng.lognormal(np.log(0.35), 0.5), 0.12, 1.4))
         s = rng.uniform(0, section.plate.length_mm)
-        base = 0.0
-        for bead in section.beads:
-            cap = bead.cap_xy_mm
-            if bead.span_mm[0] - radius < s < bead.span_mm[1] + radius:
-                base = (
-                    np.nan
-                    if rng.random() < 0.7
-                    else float(np.interp(s, cap[:, 0], cap[:, 1]))
-                )
+        base = _height_under(section, s, radius, rng)
         if np.isnan(base):
             continue
         angle = np.linspace(0, 2 * np.pi, 33)[:-1]
@@ -246,6 +238,21 @@ def random_spatter(rng: Rng, section: Section) -> tuple[NDArray[np.float64], ...
         drop[:, 1] = np.minimum(drop[:, 1], base + 0.02)
         drops.append(bend(drop, section.plate))
     return tuple(drops)
+
+
+def _height_under(section: Section, s: float, radius: float, rng: Rng) -> float:
+    """What a drop at s would stand on: plate, the top of a bead, or NaN for nothing."""
+    for bead in section.beads:
+        start, end = bead.span_mm
+        if not start - radius < s < end + radius:
+            continue
+        on_top = abs(s - (start + end) / 2) < 0.3 * (end - start)
+        if not on_top or rng.random() < 0.5:
+            return float("nan")
+        cap = bead.cap_xy_mm
+        order = np.argsort(cap[:, 0])
+        return float(np.interp(s, cap[order, 0], cap[order, 1]))
+    return 0.0
 
 
 def random_burr(rng: Rng, section: Section) -> tuple[NDArray[np.float64], ...]:

@@ -23,6 +23,9 @@ class EtchStyle:
         The plate.
     haz_grey, haz_inner
         Outer HAZ against the plate, and the part of it left at the fusion line.
+    haz_delay, haz_rise
+        The zone takes on its outer grey past the first part of its thickness,
+        and over the second part of it.
     haz_edge_mm
         Softness of the outer edge.
     haz_line
@@ -61,6 +64,8 @@ class EtchStyle:
     base_grey: float = 0.62
     haz_grey: float = -0.16
     haz_inner: float = 0.5
+    haz_delay: float = 0.0
+    haz_rise: float = 0.8
     haz_edge_mm: float = 0.05
     haz_line: float = 0.0
     coarse_mm: float = 0.0
@@ -146,20 +151,29 @@ def random_etch(rng: Rng, family: str | None = None) -> EtchStyle:
 
 
 def _ordinary(rng: Rng, family: str) -> EtchStyle:
-    """The family most macrographs belong to: darker HAZ, streaked weld between."""
+    """
+    The family most macrographs belong to: darker HAZ, streaked weld between.
+
+    In many there is no step in grey at the fusion line, and the inner HAZ
+    looks like the weld for a good part of its thickness.
+    """
     haz = -rng.uniform(0.07, 0.26)
+    inner = rng.uniform(-0.1, 0.6) if rng.random() < 0.65 else rng.uniform(0.3, 1.6)
+    weld = haz * rng.uniform(0.1, 0.9)
+    if rng.random() < 0.45:
+        weld = haz * inner + rng.normal(0, 0.015)
     return EtchStyle(
         family=family,
         base_grey=rng.uniform(0.42, 0.8),
         haz_grey=haz,
-        haz_inner=rng.uniform(0.1, 1.1)
-        if rng.random() < 0.85
-        else rng.uniform(-0.3, 1.7),
+        haz_inner=inner,
+        haz_delay=rng.uniform(0.0, 0.5) if rng.random() < 0.6 else 0.0,
+        haz_rise=rng.uniform(0.1, 1.0),
         haz_edge_mm=rng.uniform(0.01, 0.15),
         haz_line=rng.uniform(0.02, 0.15) if rng.random() < 0.25 else 0.0,
         coarse_mm=rng.uniform(0.15, 0.7) if rng.random() < 0.35 else 0.0,
         coarse_grey=rng.uniform(0.3, 1.0),
-        weld_grey=haz * rng.uniform(0.1, 0.9),
+        weld_grey=weld,
         streak_grey=rng.uniform(0.03, 0.14),
         streak_mm=rng.uniform(0.1, 0.8),
         streak_sharp=rng.uniform(0.4, 2.5),
