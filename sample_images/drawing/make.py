@@ -10,7 +10,13 @@ from pathlib import Path
 from sample_images.drawing import scene
 from sample_images.drawing.samples import samples
 
-SIZES = {"8": (3264, 2448), "12": (4000, 3000), "3": (2000, 1500), "1": (1200, 900)}
+SIZES = {
+    "0.6": (900, 675),
+    "8": (3264, 2448),
+    "12": (4000, 3000),
+    "3": (2000, 1500),
+    "1": (1200, 900),
+}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

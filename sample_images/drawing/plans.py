@@ -251,7 +251,8 @@ def _height_under(section: Section, s: float, radius: float, rng: Rng) -> float:
             return float("nan")
         cap = bead.cap_xy_mm
         order = np.argsort(cap[:, 0])
-        return float(np.interp(s, cap[order, 0], cap[order, 1]))
+        surface = bend(np.array([[s, 0.0]]), section.plate)[0, 1]
+        return float(np.interp(s, cap[order, 0], cap[order, 1]) - surface)
     return 0.0
 
 

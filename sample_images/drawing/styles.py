@@ -134,6 +134,7 @@ FAMILIES = {
     "over-etched": 1.5,
     "mottled": 1.2,
     "same-haz-weld": 1.5,
+    "pale": 1.0,
 }
 # Never drawn for training: looked at only to see how the rest generalises.
 HELD_OUT_FAMILIES = ("two-tone-weld", "tinted-etch", "ghost-haz")
@@ -249,6 +250,16 @@ def _of_family(rng: Rng, style: EtchStyle) -> EtchStyle:
         "same-haz-weld": {
             "weld_grey": haz * rng.uniform(0.9, 1.1),
             "haz_inner": rng.uniform(0.9, 1.1),
+        },
+        "pale": {
+            "base_grey": rng.uniform(0.66, 0.85),
+            "haz_grey": rng.normal(0, 0.012),
+            "haz_line": 0.0,
+            "weld_grey": rng.normal(0, 0.015),
+            "streak_grey": rng.uniform(0.012, 0.04),
+            "mottle_grey": rng.uniform(0.0, 0.02),
+            "fusion_line": rng.choice([0.0, 0.03]),
+            "bead_spread": 0.0,
         },
         "two-tone-weld": {
             "bands_grey": 0.12,
