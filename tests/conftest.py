@@ -7,6 +7,10 @@ The shapes are parabolas, whose areas and depths are known on paper
 from __future__ import annotations
 
 import os
+
+# as the command does, before numpy is imported: one thread for small arrays
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import subprocess
 import sys
 from collections.abc import Callable
