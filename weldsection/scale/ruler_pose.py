@@ -215,7 +215,9 @@ class _Problem:
         self.row_of = np.repeat(np.arange(len(rows)), [len(r.xy_px) for r in rows])
         self.tick_of = np.concatenate([r.tick for r in rows]) + 1e5 * self.row_of
         self.weight = np.ones(len(self.xy))
-        self.sd_px = 0.2
+        # begin with trust in the ticks: a start that leans on what is usual can
+        # take its own misfit for their scatter and stay there
+        self.sd_px = 2 * _FLOOR_PX
         self.centre_xy_px = self.xy.mean(axis=0)
         self.prior = np.array([_TILT_SD, _TILT_SD, camera.focal_relative_u, _BEND_SD])
         self.mm_per_px = self._rough_scale()
