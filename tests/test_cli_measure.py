@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from conftest import Ran, write_picture
 
-from weldsection.batch import Batch, PhotoOutcome, Task, measure_batch
+from weldsection.batch import Batch, PhotoOutcome, Task, measure_batch, plain_rows
 from weldsection.errors import OutputError
 from weldsection.output.files import ResultsFolder
 from weldsection.quantities import COLUMNS
@@ -368,7 +368,7 @@ def test_reports_come_for_every_photo(tmp_path: Path, photos: list[Path]) -> Non
     outcomes = measure_batch(
         Batch(tasks, ResultsFolder(tmp_path / "out")),
         seen.append,
-        lambda outcomes: [row for outcome in outcomes for row in outcome.rows],
+        plain_rows,
     )
 
     assert outcomes == seen

@@ -8,12 +8,9 @@ depend on how many workers shared the work.
 from __future__ import annotations
 
 import math
-import multiprocessing
 import signal
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -118,12 +115,17 @@ def measure_batch(batch: Batch, report: Report, finish: Finish) -> list[PhotoOut
     finally:
         # also when stopped half-way: what was finished is kept
         ordered = [outcomes[t.photo] for t in batch.tasks if t.photo in outcomes]
-        _write_table(batch.folder, [row for each in ordered for row in each.rows])
+        _write_table(batch.folder, plain_rows(ordered))
         batch.folder.remove_if_empty()
     if batch.overwrite:
         _remove_others(batch.folder, ordered)
     _write_table(batch.folder, finish(ordered))
     return ordered
+
+
+def plain_rows(outcomes: Sequence[PhotoOutcome]) -> list[Row]:
+    """Give the rows of all photos as they were measured."""
+    return [row for outcome in outcomes for row in outcome.rows]
 
 
 def measure_into(folder: ResultsFolder, task: Task) -> PhotoOutcome:
@@ -184,6 +186,13 @@ def _outcomes(batch: Batch, known: dict[Path, PhotoOutcome]) -> Iterator[PhotoOu
 
 
 def _by_workers(batch: Batch, tasks: Sequence[Task]) -> Iterator[PhotoOutcome]:
+    import multiprocessing  # noqa: PLC0415 - one photo need not wait for these
+    from concurrent.futures import (  # noqa: PLC0415
+        ProcessPoolExecutor,
+        as_completed,
+    )
+    from concurrent.futures.process import BrokenProcessPool  # noqa: PLC0415
+
     # started afresh rather than forked: OpenCV's threads do not survive a fork
     fresh = multiprocessing.get_context("spawn")
     workers = min(batch.workers, len(tasks))

@@ -9,15 +9,19 @@ from typing import Any
 
 import click
 
-from weldsection.batch import Batch, PhotoOutcome, Task, measure_batch
+from weldsection.batch import (
+    Batch,
+    Finish,
+    PhotoOutcome,
+    Task,
+    measure_batch,
+    plain_rows,
+)
 from weldsection.errors import UsageError
-from weldsection.logged import finished_rows, numbered
 from weldsection.output.files import ResultsFolder
-from weldsection.output.table import Row, as_csv, as_json, as_table, shown
+from weldsection.output.table import as_csv, as_json, as_table, shown
 from weldsection.records import Options
 from weldsection.scale.request import parse_reference
-from weldsection.study.join import BeadRange
-from weldsection.study.logsheet import read_log_sheet
 
 _FORMATS = {"table": as_table, "csv": as_csv, "json": as_json}
 _OPTION_NAMES = (
@@ -37,18 +41,13 @@ def run(**given: Any) -> None:
     if camera is not None and not camera.is_file():
         raise UsageError(f"There is no camera file {camera}; check its name.")
     tasks = _tasks(given)
-    ranges = [BeadRange.parse(text) for text in given["bead_ranges"]]
-    log = read_log_sheet(given["log_sheet"]) if given["log_sheet"] else None
+    finish = _finish(given)
     batch = Batch(
         tasks=tasks,
         folder=ResultsFolder(given["out"]),
         workers=given["jobs"] or _workers_for(len(tasks)),
         overwrite=given["overwrite"],
     )
-
-    def finish(outcomes: Sequence[PhotoOutcome]) -> Sequence[Row]:
-        return finished_rows(outcomes, ranges, log)
-
     progress = _Progress(len(tasks), quiet=given["quiet"])
     outcomes = measure_batch(batch, progress.report, finish)
     table_format = given["table_format"] or ("" if given["quiet"] else "table")
@@ -70,10 +69,23 @@ def _tasks(given: dict[str, Any]) -> tuple[Task, ...]:
             f"--beads is given {len(ranges)} times for {len(photos)} photos; "
             "give it once for each photo, in the same order."
         )
+    from weldsection.logged import numbered  # noqa: PLC0415 - see _finish
+
     return tuple(
-        Task(photo, numbered(options, BeadRange.parse(text)))
+        Task(photo, numbered(options, text))
         for photo, text in zip(photos, ranges, strict=True)
     )
+
+
+def _finish(given: dict[str, Any]) -> Finish:
+    """Give what makes the rows of the table from the outcomes of the photos."""
+    ranges, log = given["bead_ranges"], given["log_sheet"]
+    if not ranges and log is None:
+        return plain_rows
+    # the study of settings is loaded by those who gave any
+    from weldsection.logged import finishing  # noqa: PLC0415
+
+    return finishing(ranges, log)
 
 
 def _workers_for(photos: int) -> int:

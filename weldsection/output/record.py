@@ -16,11 +16,10 @@ import math
 import platform
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
-from functools import cache
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 
 from weldsection._version import __version__
@@ -144,16 +143,14 @@ def options_record(options: Options) -> Json:
     return plain
 
 
-@cache
 def versions() -> dict[str, str]:
     """Give the versions that a number may depend on."""
-    found = {"weldsection": __version__, "python": platform.python_version()}
-    for package in ("numpy", "scipy", "opencv-python-headless"):
-        try:
-            found[package] = version(package)
-        except PackageNotFoundError:
-            continue  # built in some other way, as system packages are
-    return found
+    return {
+        "weldsection": __version__,
+        "python": platform.python_version(),
+        "numpy": np.__version__,
+        "opencv": cv2.__version__,
+    }
 
 
 # ------------------------------------------------------------------- writing
