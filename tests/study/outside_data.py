@@ -5,6 +5,8 @@ Only the numbers; lengths of laser tracks are in micrometres as published.
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 
 # 316L laser single tracks, 7 etched sections for each setting: V. Coen and
@@ -130,8 +132,10 @@ y: .46 .47 .57 .61 .62 .68 .69 .78 .70 .74 .77 .78 .74 .80 .80 .78
 
 # Stagnant band: D. W. Bacon, D. G. Watts, Biometrika 58 (1971) 525-534, 29 points.
 STAGNANT_BAND = """
-x: -1.39 -1.39 -1.08 -1.08 -.94 -.80 -.63 -.63 -.25 -.25 -.12 -.12 .01 .11 .11 .11 .25 .25 .34 .34 .44 .59 .70 .70 .85 .85 .99 .99 1.19
-y: 1.12 1.12 .99 1.03 .92 .90 .81 .83 .65 .67 .60 .59 .51 .44 .43 .43 .33 .30 .25 .24 .13 -.01 -.13 -.14 -.30 -.33 -.46 -.43 -.65
+x: -1.39 -1.39 -1.08 -1.08 -.94 -.80 -.63 -.63 -.25 -.25 -.12 -.12 .01 .11 .11
+.11 .25 .25 .34 .34 .44 .59 .70 .70 .85 .85 .99 .99 1.19
+y: 1.12 1.12 .99 1.03 .92 .90 .81 .83 .65 .67 .60 .59 .51 .44 .43 .43 .33 .30
+.25 .24 .13 -.01 -.13 -.14 -.30 -.33 -.46 -.43 -.65
 """
 
 # 316L laser tracks with area: Hofmann et al., Zenodo 10.5281/zenodo.16979848 (CC BY
@@ -185,10 +189,12 @@ def laser_tracks(speed: int, what: str) -> tuple[np.ndarray, np.ndarray]:
 
 def pairs(text: str) -> tuple[np.ndarray, np.ndarray]:
     """Lists after ``x:`` and ``y:`` as arrays."""
-    x, y = (np.array(line[2:].split(), float) for line in text.strip().splitlines())
-    return x, y
+    _, x, y = re.split("[xy]:", text)
+    return np.array(x.split(), float), np.array(y.split(), float)
 
 
 def columns(text: str) -> tuple[np.ndarray, ...]:
     """Numbers in rows, as one array for each column."""
-    return tuple(np.array([line.split() for line in text.strip().splitlines()], float).T)
+    return tuple(
+        np.array([line.split() for line in text.strip().splitlines()], float).T
+    )

@@ -49,7 +49,9 @@ def bead_cells(
     return cells | more
 
 
-def rows_from(cells: Iterable[Cells], file: str = "beads.csv") -> tuple[SectionRow, ...]:
+def rows_from(
+    cells: Iterable[Cells], file: str = "beads.csv"
+) -> tuple[SectionRow, ...]:
     """Read rows as if they came from a file."""
     listed = list(cells)
     columns = tuple(dict.fromkeys(column for each in listed for column in each))

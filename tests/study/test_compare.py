@@ -15,9 +15,12 @@ from outside_data import ELECTRON_BEAM
 from study_helpers import Cells, bead_cells, mag_ladder, rows_from, write_table
 
 from weldsection.errors import DataError
+from weldsection.output.record import record_text
 from weldsection.study.compare import CompareOptions, compare, settings_to_compare
 from weldsection.study.findings import findings
 from weldsection.study.heat import process
+from weldsection.study.results import write_results
+from weldsection.study.tables import read_rows
 from weldsection.study.terms import term
 from weldsection.study.trend import Verdict
 from weldsection.study.window import Wish
@@ -92,7 +95,9 @@ def test_one_photos_scale_error_leaves_the_comparison_alone() -> None:
     assert a.turn is not None
     assert b.turn is not None
     assert b.turn.at == pytest.approx(a.turn.at, rel=1e-6)
-    assert (b.turn.low, b.turn.high) == pytest.approx((a.turn.low, a.turn.high), rel=1e-6)
+    assert (b.turn.low, b.turn.high) == pytest.approx(
+        (a.turn.low, a.turn.high), rel=1e-6
+    )
 
 
 def test_a_marked_bead_stays_and_both_answers_are_given() -> None:
@@ -300,7 +305,7 @@ def test_fifteen_beads_in_four_pictures_on_the_command_line(
     tables, options = [], []
     for photo, (first, last) in enumerate(((1, 5), (4, 8), (8, 12), (11, 15))):
         cells = [
-            bead_cells(k + 1, 1 + 0.15 * b + 0.01 * photo, photo=f"IMG_{photo}.jpg", x_mm=100 - 20 * k)
+            bead_cells(k + 1, 1 + 0.15 * b + 0.01 * photo, photo=f"IMG_{photo}.jpg")
             for k, b in enumerate(range(first, last + 1))
         ]  # fmt: skip
         tables.append(write_table(tmp_path / f"part{photo}.csv", cells))
@@ -328,8 +333,6 @@ def test_records_bring_the_sections_side_by_side(
     command_line: CommandLine, tmp_path: Path, made_up: Callable[..., object]
 ) -> None:
     """Section records in: the strip of sections is drawn, in order of the setting."""
-    from weldsection.output.record import record_text
-
     record = tmp_path / "plate.json"
     record.write_text(record_text(made_up(beads=4)), encoding="utf-8")  # type: ignore[arg-type]
     log = write_table(
@@ -355,9 +358,6 @@ def user_seconds(work: Callable[[], object]) -> float:
 
 def test_ten_thousand_rows_are_compared_in_time(tmp_path: Path) -> None:
     """5 s for 10,000 rows on 668 photos (bar), figures included."""
-    from weldsection.study.results import write_results
-    from weldsection.study.tables import read_rows
-
     cells = []
     for coupon in range(910):
         for cell in mag_ladder(seed=coupon):

@@ -41,7 +41,9 @@ MISRA1A = data(
     "689.1:75.47 760.0:81.78"
 )
 BOXBOD = data("1:109 2:149 3:149 5:191 7:213 10:224")
-DANWOOD = data("1.309:2.138 1.471:3.421 1.490:3.597 1.565:4.340 1.611:4.882 1.680:5.660")
+DANWOOD = data(
+    "1.309:2.138 1.471:3.421 1.490:3.597 1.565:4.340 1.611:4.882 1.680:5.660"
+)
 RAT42 = data(
     "9:8.930 14:10.800 21:18.590 28:22.330 42:39.350 57:56.110 63:61.730 70:64.620 "
     "79:67.080"
@@ -165,7 +167,9 @@ def test_weights_count_as_repeats_do() -> None:
     line = lambda x, b: b[0] + b[1] * x  # noqa: E731
 
     weighted = fit_curve(line, x, y, (0.1, 1), weights=weights)
-    repeated = fit_curve(line, np.repeat(x, [1, 4, 1, 1]), np.repeat(y, [1, 4, 1, 1]), (0.1, 1))
+    repeated = fit_curve(
+        line, np.repeat(x, [1, 4, 1, 1]), np.repeat(y, [1, 4, 1, 1]), (0.1, 1)
+    )
 
     assert weighted.parameters == pytest.approx(repeated.parameters, rel=1e-9)
 
@@ -178,6 +182,8 @@ def test_too_few_data_are_refused() -> None:
 
 def test_parameters_that_the_data_do_not_fix_have_no_uncertainty() -> None:
     """Two parameters that do the same thing cannot be told apart: NaN, not a number."""
-    fit = fit_curve(lambda x, b: (b[0] + b[1]) * x, [1, 2, 3, 4], [2, 4, 6, 8.1], (1, 1))
+    fit = fit_curve(
+        lambda x, b: (b[0] + b[1]) * x, [1, 2, 3, 4], [2, 4, 6, 8.1], (1, 1)
+    )
 
     assert all(math.isnan(u) for u in fit.u)

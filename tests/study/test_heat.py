@@ -50,7 +50,7 @@ def test_arc_energy_in_inches(
 def test_heat_input_with_the_factor_of_mag(
     volts: float, amps: float, mm_min: float, kj_mm: float, kj_in: float
 ) -> None:
-    """k = 0.8: kJ/mm and kJ/in as printed."""
+    """With k = 0.8: kJ/mm and kJ/in as printed."""
     heat = heat_input(arc_energy_kj_mm(volts, amps, travel_mm_min=mm_min), MAG)
 
     assert heat == pytest.approx(kj_mm, abs=0.0005)

@@ -161,7 +161,9 @@ def test_another_number_of_beads_than_the_sheet_is_an_error(
     """Both counts and the beads in question are named."""
     rows = rows_from([bead_cells(k) for k in range(1, beads + 1)])
 
-    with pytest.raises(DataError, match=f"{beads} beads and log.csv lists {listed}; bead 4"):
+    with pytest.raises(
+        DataError, match=f"{beads} beads and log.csv lists {listed}; bead 4"
+    ):
         attach_settings(rows, log_for(listed))
 
 
@@ -176,7 +178,7 @@ def test_the_sheet_of_another_coupon_is_refused() -> None:
     """A sheet that names its coupon fits that one only."""
     rows = [replace(r, coupon="plate-2") for r in rows_from([bead_cells(1)])]
 
-    with pytest.raises(DataError, match="sheet of coupon plate-1 .* coupon 'plate-2'"):
+    with pytest.raises(DataError, match=r"sheet of coupon plate-1 .* coupon 'plate-2'"):
         attach_settings(rows, log_for(1, "plate-1"))
 
 
@@ -191,8 +193,20 @@ def test_both_faces_of_a_cut_are_mirror_images() -> None:
     """Left and right change places on the second face; then they average."""
     rows = rows_from(
         [
-            bead_cells(1, 2.0, photo="front.jpg", toe_angle_left_deg=110, toe_angle_right_deg=140),
-            bead_cells(1, 2.2, photo="back.jpg", toe_angle_left_deg=142, toe_angle_right_deg=112),
+            bead_cells(
+                1,
+                2.0,
+                photo="front.jpg",
+                toe_angle_left_deg=110,
+                toe_angle_right_deg=140,
+            ),
+            bead_cells(
+                1,
+                2.2,
+                photo="back.jpg",
+                toe_angle_left_deg=142,
+                toe_angle_right_deg=112,
+            ),
         ]
     )
 
@@ -262,7 +276,7 @@ def test_a_bead_met_again_is_not_joined_in_silence(tmp_path: Path) -> None:
         [bead_cells(1, photo="a.jpg"), bead_cells(1, photo="b.jpg")],
     )
 
-    with pytest.raises(DataError, match="Bead 1 is on a.jpg .* and on b.jpg"):
+    with pytest.raises(DataError, match=r"Bead 1 is on a.jpg .* and on b.jpg"):
         gather(Sources((path,)))
 
     assert len({r.coupon for r in gather(Sources((path,), coupon="photo"))}) == 2

@@ -191,7 +191,9 @@ def test_every_column_of_the_sheet_is_described(
 
     with (tmp_path / "p" / "log-sheet.csv").open(encoding="utf-8") as held:
         header = next(csv.reader(held))
-    described = json.loads((tmp_path / "p" / "log-sheet-columns.json").read_text("utf-8"))
+    described = json.loads(
+        (tmp_path / "p" / "log-sheet-columns.json").read_text("utf-8")
+    )
     fields = described["resources"][0]["schema"]["fields"]
     assert [field["name"] for field in fields] == header
     assert all(field["description"] for field in fields)

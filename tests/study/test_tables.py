@@ -10,6 +10,7 @@ import pytest
 from study_helpers import Cells, bead_cells, mag_ladder, rows_from, write_table
 
 from weldsection.errors import DataError
+from weldsection.output.record import record_text
 from weldsection.study.logsheet import read_log_sheet
 from weldsection.study.tables import read_rows
 
@@ -30,7 +31,10 @@ def three(**change: object) -> list[Cells]:
         ({"bead": "2.5"}, "row 3, column bead: '2.5' is no bead number"),
         ({"width_mm": "wide"}, "row 3, column width_mm: 'wide' is no number"),
         ({"width_mm": "8,1"}, r"row 3, column width_mm: '8,1' .*comma; write 8\.1"),
-        ({"width_mm": "8.1 mm"}, "row 3, column width_mm: .* write the bare number in mm"),
+        (
+            {"width_mm": "8.1 mm"},
+            "row 3, column width_mm: .* write the bare number in mm",
+        ),
         ({"width_mm": 8100}, "row 3, column width_mm: .* mixes units"),
         ({"width_mm": -8}, "row 3, column width_mm: -8 is negative"),
         ({"current_a": "high"}, "row 3, column current_a: 'high' is no number"),
@@ -108,8 +112,6 @@ def test_a_record_gives_the_same_rows_as_its_table(
     tmp_path: Path, made_up: Callable[..., object]
 ) -> None:
     """JSON record in, the same beads out, with the lines to draw them."""
-    from weldsection.output.record import record_text
-
     path = tmp_path / "plate.json"
     path.write_text(record_text(made_up()), encoding="utf-8")  # type: ignore[arg-type]
 
@@ -185,7 +187,10 @@ def test_what_was_planned_stands_in_where_nothing_was_logged(tmp_path: Path) -> 
         ({"bead": ""}, "row 3, column bead: the bead number is missing"),
         ({"bead": 1}, "row 3, column bead: bead 1 stands in row 2 already"),
         ({"current_a": "120,5"}, "decimal comma; write 120.5"),
-        ({"current_a": "about 120"}, "row 3, column current_a: 'about 120' is no number"),
+        (
+            {"current_a": "about 120"},
+            "row 3, column current_a: 'about 120' is no number",
+        ),
     ],
 )
 def test_a_bad_log_sheet_is_named(cells: Cells, sentence: str, tmp_path: Path) -> None:

@@ -31,12 +31,16 @@ def rising(spread: float = 0.1, *, scale_u: float = 0.0, seed: int = 2) -> Trend
         ("penetration_mm>=1.5", "penetration", True, 1.5),
     ],
 )
-def test_wishes_are_read(text: str, quantity: str, at_least: bool, limit: float) -> None:
+def test_wishes_are_read(
+    text: str, quantity: str, at_least: bool, limit: float
+) -> None:
     """As people write them."""
     assert Wish.parse(text) == Wish(term(quantity), at_least, limit)
 
 
-@pytest.mark.parametrize("text", ["penetration", "penetration=2", ">=2", "depthness>=2", ""])
+@pytest.mark.parametrize(
+    "text", ["penetration", "penetration=2", ">=2", "depthness>=2", ""]
+)
 def test_what_is_no_wish_is_refused(text: str) -> None:
     """With a word on how to write one."""
     with pytest.raises(UsageError):

@@ -83,10 +83,9 @@ class QuantityStudy:
             return False
         if self.without.verdict is not self.trend.verdict:
             return True
-        here, there = self.trend.turn, self.without.turn
-        if not self.trend.verdict.is_plateau or here is None or there is None:
-            return False
-        return not here.low <= there.at <= here.high
+        x = self.without.points.level_x
+        moved = np.abs(self.trend.at(x) - self.without.at(x))
+        return bool(np.any(moved > 2 * self.without.u_at(x)))
 
 
 @dataclass(frozen=True, slots=True)

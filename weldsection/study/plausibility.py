@@ -186,11 +186,12 @@ def repeated_values(rows: Sequence[SectionRow]) -> Iterator[Doubt]:
         if values.size < 6 or np.ptp(values) == 0:
             continue
         found, count = np.unique(values, return_counts=True)
-        often = int(count.max())
-        spacing = float(np.median(np.diff(found)))
-        # times a value is met when readings fall on steps over the usual range
-        usual = values.size * spacing / (2.5 * float(values.std()) + spacing)
-        if often >= 4 and often > 4 * usual + 2 * math.sqrt(usual):
+        often, third = (
+            int(count.max()),
+            int(np.sort(count)[-3]) if count.size > 2 else 1,
+        )
+        # on coarse readings many values come back; here one or two do, alone
+        if often >= 4 and often > 3 * third:
             value = found[count.argmax()]
             mine = [r for r in rows if r.numbers[column] == value]
             yield Doubt(

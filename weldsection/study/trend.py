@@ -3,8 +3,8 @@
 Three shapes are fitted with the same weights: a straight line, a line that
 turns flat and a parabola that turns flat. A bend is believed when the F test
 against the straight line says so; a plateau is claimed only when, besides,
-the whole interval of the break leaves two settings beyond it and nothing
-speaks against the shape. `docs/comparing.md` tells why, and
+the break leaves two settings beyond it at the latest, and nothing speaks
+against the shape. `docs/comparing.md` tells why, and
 `tests/benchmarks/study.py` how often it is wrong.
 """
 
@@ -79,6 +79,8 @@ class Break:
     """The interval reaches the first settings: it may turn anywhere below."""
     high_open: bool
     """The interval reaches the last setting."""
+    latest: float
+    """Where it turns at the latest, at 95 % to that side alone."""
     between: tuple[float, float]
     """The neighbouring settings that enclose the best break."""
 
@@ -254,7 +256,7 @@ def _verdict(
         return Verdict.LAST_ONLY if last_only else Verdict.STILL_CURVING
     if p_misfit < ALPHA or p_tail < TAIL_ALPHA:
         return Verdict.NOT_CLEAN
-    if turn.high >= settings[-2]:
+    if turn.latest >= settings[-2]:
         return Verdict.NOT_PINNED
     return Verdict.PLATEAU_OPEN if turn.at <= settings[1] else Verdict.PLATEAU
 
@@ -300,20 +302,29 @@ def _p_f(small: CurveFit, large: CurveFit) -> float:
 def _turn(means: Means, bent: Shape, profiles: tuple[Profile, ...]) -> Break:
     """The break with the interval its profile gives, by the F limit."""
     at, x = float(bent.fit.parameters[-1]), means.x
-    df = bent.fit.df
-    stretch = 1 + float(fdtri(1, df, SURE)) / df if df > 0 else math.inf
-    edges = [p.below(float(p.rss.min()) * stretch) for p in profiles]
-    low, high = min([e[0] for e in edges] + [at]), max([e[1] for e in edges] + [at])
-    span = float(np.ptp(x))
+    low, high = _reach(bent, profiles, SURE)
+    # one side of a two-sided 90 % interval is sure to 95 %
+    _, latest = _reach(bent, profiles, 2 * SURE - 1)
     k = int(np.clip(np.searchsorted(x, at) - 1, 0, x.size - 2))
     return Break(
         at,
         low,
         high,
         bool(low < x[1]),
-        bool(high >= x[-1] - 1e-6 * span),
+        bool(high >= x[-1] - 1e-6 * float(np.ptp(x))),
+        latest,
         (float(x[k]), float(x[k + 1])),
     )
+
+
+def _reach(
+    bent: Shape, profiles: tuple[Profile, ...], sure: float
+) -> tuple[float, float]:
+    """Lowest and highest break that any of the profiles allows."""
+    at, df = float(bent.fit.parameters[-1]), bent.fit.df
+    stretch = 1 + float(fdtri(1, df, sure)) / df if df > 0 else math.inf
+    edges = [p.below(float(p.rss.min()) * stretch) for p in profiles]
+    return min([e[0] for e in edges] + [at]), max([e[1] for e in edges] + [at])
 
 
 def _tail(means: Means, at: float) -> tuple[float, float, int]:
