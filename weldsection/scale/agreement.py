@@ -21,8 +21,6 @@ _TRIALS = 2400  # with a third of the edges right, five of them make ten hits
 _OUTER_SUPPORT = 0.7
 # slope in grey levels per px below which lies the noise of a photo
 _FAINTEST = 1.0
-# profiles averaged along the outline, against texture
-_AVERAGED = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,8 +40,8 @@ class Outline:
     known_sd_px: tuple[float, ...] = ()
     """For the last columns of the design: how far their numbers may be from 0."""
 
-    trust: FloatArray | None = None
-    """``(N,)`` between 0 and 1: less where something may be taken for the edge."""
+    averaged: int = 5
+    """Neighbouring profiles averaged against texture, an odd number."""
 
     @property
     def free(self) -> int:
@@ -100,14 +98,16 @@ def _outermost(curves: FloatArray, support: FloatArray, apart_px: float) -> int:
 def nearest_edges(bgr: ByteArray, outline: Outline, gate_px: float) -> FloatArray:
     """Offset ``(N,)`` of the edge nearest to the outline; NaN where too faint."""
     step = 0.25
-    grey, offsets = _slope_across(bgr, outline, 2 * gate_px, step, light=False)
-    light, _ = _slope_across(bgr, outline, 2 * gate_px, step, light=True)
+    # wide enough that a blurred edge does not fill it
+    half_px = max(2 * gate_px, 8.0)
+    grey, offsets = _slope_across(bgr, outline, half_px, step, light=False)
+    light, _ = _slope_across(bgr, outline, half_px, step, light=True)
     near = np.exp(-0.5 * (offsets / gate_px) ** 2)
     rows = np.arange(len(grey))
     seen = np.argmax(grey * near, axis=1)
     faint = grey[rows, seen] < np.maximum(1.5 * _background(grey), _FAINTEST)
     # the same edge in light lies within a pixel or so
-    close = np.abs(offsets[None] - offsets[seen][:, None]) < 0.5 * gate_px
+    close = np.abs(offsets[None] - offsets[seen][:, None]) < max(0.5 * gate_px, 1.0)
     best = np.clip(np.argmax(light * close, axis=1), 1, light.shape[1] - 2)
     before, top, after = (light[rows, best + k] for k in (-1, 0, 1))
     bend = np.minimum(before - 2 * top + after, -1e-9)
@@ -127,8 +127,6 @@ def _candidates(bgr: ByteArray, outline: Outline, half_px: float) -> _Edges:
     offset = np.where(tall > 0, offsets[order], np.nan)
     # an edge five times as steep as the background's texture is certain
     weight = np.sqrt(np.clip(tall / 5, 0, 1))
-    if outline.trust is not None:
-        weight = weight * outline.trust[:, None]
     return _Edges(offset, weight, max(1.5 * step, 0.036 * half_px))
 
 
@@ -155,13 +153,14 @@ def _slope_across(
     colours = sample(bgr, where)
     if light:
         colours = linear_light(colours)
-    side = _AVERAGED // 2
+    side = outline.averaged // 2
     if outline.closed:
         padded = np.concatenate([colours[-side:], colours, colours[:side]])
     else:
         padded = np.pad(colours, ((side, side), (0, 0), (0, 0)), mode="edge")
     count = len(colours)
-    mean = sum(padded[k : k + count] for k in range(_AVERAGED)) / _AVERAGED
+    mean = sum(padded[k : k + count] for k in range(outline.averaged))
+    mean = mean / outline.averaged
     sigma = max(1.0 / step, 0.8)
     channels = [gaussian_slope(mean[..., c], sigma) / step for c in range(3)]
     return np.sqrt(np.sum(np.square(channels), axis=0)), offsets

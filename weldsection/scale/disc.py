@@ -37,7 +37,7 @@ _DIAMETER_U_MM = 0.04
 # a bevelled rim and its gleam shift an edge as a whole (measured on drawn discs)
 _EDGE_SYSTEMATIC_PX = 0.3
 # bevel, gleam and wall pull the outline out of round (measured on drawn discs)
-_ROUNDNESS = 0.0014
+_ROUNDNESS = 0.0012
 # thickness of coins and washers, whose wall shows beyond the rim, mm
 _WALL_MM = 1.8
 # an outline that takes a third of the wall for the rim is larger by this share of
@@ -138,17 +138,20 @@ def _check_round(rim: EllipseFit, request: ReferenceRequest) -> None:
     order = int(np.argmax(swing))
     if swing[order] > max(_OUT_OF_ROUND * radius, 0.6, 5 * noise):
         raise ScaleError(
-            f"The disc is not round: its rim swings {order + 3} times by "
+            f"The disc is not round: its rim swings {order + 5} times by "
             f"{100 * swing[order] / radius:.1f} % of its radius; take a round one."
         )
 
 
 def _harmonics(rim: EllipseFit) -> tuple[FloatArray, float]:
-    """Amplitudes of the rim's harmonics 3 to 12, and their usual size, in px."""
+    """Amplitudes of the rim's harmonics 5 to 14, and their usual size, in px.
+
+    Lower ones are those of a wall or a shadow on one side.
+    """
     reach = 0.03 * rim.ellipse.mean_px
     residual = np.clip(np.nan_to_num(rim.residual_px), -reach, reach)
     wave = 2 * np.abs(np.fft.rfft(residual)) / len(residual)
-    return wave[3:13], float(np.median(wave[3:25]))
+    return wave[5:15], float(np.median(wave[5:25]))
 
 
 # ---------------------------------------------------------------------- tilt

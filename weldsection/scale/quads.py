@@ -13,7 +13,6 @@ from weldsection.records import ByteArray, FloatArray
 from weldsection.scale.profiles import FloatImage, reduced, sample, to_photo_px
 from weldsection.scale.rounds import colour_slopes
 
-_LONG_SIDE_PX = 800
 _LINES = 44
 _ANGLE_BINS = 180
 # along a side, the share of points where an edge must be seen to be considered
@@ -32,7 +31,10 @@ class Quad:
 
 
 def find_quads(
-    bgr: ByteArray, proportion: float, lengths_px: tuple[float, float]
+    bgr: ByteArray,
+    proportion: float,
+    lengths_px: tuple[float, float],
+    long_side_px: int,
 ) -> tuple[Quad, ...]:
     """Find rectangles seen at moderate tilt, the clearest first.
 
@@ -42,8 +44,10 @@ def find_quads(
         Long side over short side.
     lengths_px
         Smallest and largest long side considered, in photo px.
+    long_side_px
+        Size of the reduced copy that is searched.
     """
-    small, factor = reduced(bgr, _LONG_SIDE_PX)
+    small, factor = reduced(bgr, long_side_px)
     small = np.asarray(cv2.GaussianBlur(small, (0, 0), 0.8))
     slope_x, slope_y = colour_slopes(small)
     lines = _strong_lines(slope_x, slope_y)

@@ -33,7 +33,7 @@ def read_rim(
     mean = seen.mean_px
     start = Ellipse(seen.x_px, seen.y_px, mean, shape.q * mean, shape.s * mean)
     trust = _trust(start, wall_xy_px)
-    around = _around(start, (shape.sd * mean, shape.sd * mean), trust)
+    around = _around(start, (shape.sd * mean, shape.sd * mean))
     offset = agreed_offsets(bgr, around, max(_REACH * mean, 5.0))
     first = fit_ellipse(around.moved_xy_px(offset), start).ellipse
     settled = _settled(bgr, first, shape, trust).ellipse
@@ -47,11 +47,7 @@ def _trust(ellipse: Ellipse, wall_xy_px: FloatArray) -> FloatArray:
     return np.asarray(1 / (1 + (np.maximum(across, 0) / tolerance) ** 2))
 
 
-def _around(
-    ellipse: Ellipse,
-    known_sd_px: tuple[float, ...] = (),
-    trust: FloatArray | None = None,
-) -> Outline:
+def _around(ellipse: Ellipse, known_sd_px: tuple[float, ...] = ()) -> Outline:
     """Near an ellipse another one is offset by harmonics up to the second."""
     angle = 2 * np.pi * np.arange(_RAYS) / _RAYS
     columns: list[FloatArray] = [np.ones(_RAYS)]
@@ -63,7 +59,6 @@ def _around(
         np.column_stack(columns),
         closed=True,
         known_sd_px=known_sd_px,
-        trust=trust,
     )
 
 
@@ -72,6 +67,6 @@ def _settled(
 ) -> EllipseFit:
     """Fit the edge nearest to the ellipse on each ray."""
     around = _around(ellipse)
-    offset = nearest_edges(bgr, around, max(0.008 * ellipse.mean_px, 2.5))
+    offset = nearest_edges(bgr, around, max(0.004 * ellipse.mean_px, 1.2))
     points = around.moved_xy_px(offset)
     return fit_ellipse(points, ellipse, trust=trust, shape=shape)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -33,6 +33,8 @@ class Reading:
     """How far the search goes to both sides."""
     gate_px: float
     """How far the last reading goes to both sides."""
+    averaged: int = 5
+    """Neighbouring profiles averaged against texture, an odd number."""
 
 
 def read_side(
@@ -57,16 +59,12 @@ def read_side(
         np.tile(normal, (how.points, 1)),
         np.column_stack([np.ones(how.points), t]),
         closed=False,
+        averaged=how.averaged,
     )
     expected = np.zeros(how.points)
     if search:
         expected = agreed_offsets(bgr, outline, how.reach_px)
-        outline = Outline(
-            outline.moved_xy_px(expected),
-            outline.normal_xy,
-            outline.design,
-            closed=False,
-        )
+        outline = replace(outline, at_xy_px=outline.moved_xy_px(expected))
     offset = nearest_edges(bgr, outline, how.gate_px)
     line, covariance, share = _fit_line(outline.design, offset)
     whole = expected + outline.design @ line
@@ -94,8 +92,8 @@ def _fit_line(
         normal = (d * weight[:, None]).T @ d + 1e-9 * np.eye(2)
         line = np.linalg.solve(normal, (d * weight[:, None]).T @ o)
     share = float((np.abs(residual) < max(3 * spread, 0.7)).sum()) / len(offset)
-    # neighbouring profiles overlap: count one in ten as independent
-    return line, 10 * spread**2 * np.linalg.inv(normal), share
+    # neighbouring profiles overlap: count one in fifteen as independent
+    return line, 15 * spread**2 * np.linalg.inv(normal), share
 
 
 def meeting_points(ends_xy: FloatArray) -> FloatArray:

@@ -1,0 +1,66 @@
+"""Scale from a bank card's outline."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from staged import references, stage
+
+from weldsection.errors import ScaleError
+from weldsection.scale.idcard import LONG_MM, RADIUS_MM, SHORT_MM
+from weldsection.scale.plane import homographies_from
+
+
+def test_size_is_that_of_the_standard() -> None:
+    """ISO/IEC 7810 ID-1: 85.60 × 53.98 mm, corner radius 2.88 to 3.48 (F.1)."""
+    assert (LONG_MM, SHORT_MM) == (85.60, 53.98)
+    assert 2.88 <= RADIUS_MM <= 3.48
+
+
+@pytest.mark.parametrize(
+    ("tilt_deg", "seed"), [((0, 0), 1), ((9, 0), 2), ((0, -12), 3), ((-10, 10), 6)]
+)
+def test_a_bank_card_gives_the_scale_and_the_tilt(
+    tilt_deg: tuple[float, float], seed: int
+) -> None:
+    """Four sides carry the whole plane."""
+    card = references.bank_card(np.random.default_rng(seed))
+    shot = stage(card, tilt_deg=tilt_deg, centre_mm=(40.0, 46.0), px_per_mm=11.0)
+
+    found = shot.scale("idcard")
+
+    assert abs(shot.error(found)) < 0.003
+    assert found.references[0].shows_tilt
+
+
+def test_a_sheet_of_paper_of_like_proportions_is_not_a_card() -> None:
+    """A6 paper has the proportions 1 : 1.41 and square corners (ISO 216)."""
+    paper = references.bank_card(np.random.default_rng(4), size_mm=(85.6, 60.5))
+    rgb = np.full_like(paper.rgb, 0.85)
+    square = paper.alpha.copy()
+    rows, columns = square.shape
+    cv2.rectangle(square, (8, 8), (columns - 9, rows - 9), 1.0, -1)
+    sheet = type(paper)(rgb, square, paper.px_per_mm, (0.0, 0.0), thickness_mm=0.1)
+
+    with pytest.raises(ScaleError, match="No bank card was found"):
+        stage(sheet, centre_mm=(40.0, 48.0), px_per_mm=11.0).scale("idcard")
+
+
+def test_no_card_is_an_error_that_says_what_to_do() -> None:
+    """An empty bench has no card on it."""
+    with pytest.raises(ScaleError, match="pass another --reference"):
+        stage().scale("idcard")
+
+
+def test_homography_from_corners_agrees_with_opencv() -> None:
+    """On 50 random quadrangles."""
+    rng = np.random.default_rng(5)
+    goal = np.array([[0, 0], [85.6, 0], [85.6, 53.98], [0, 53.98]])
+    for _ in range(50):
+        corners = goal * 12 + rng.normal(0, 40, (4, 2)) + 300
+        own = homographies_from(corners[None], goal)[0]
+        other = cv2.getPerspectiveTransform(
+            corners.astype(np.float32), goal.astype(np.float32)
+        )
+        assert own / own[2, 2] == pytest.approx(other / other[2, 2], rel=2e-3, abs=1e-3)
