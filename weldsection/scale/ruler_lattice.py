@@ -195,9 +195,7 @@ def _continuous(hit: FloatArray) -> FloatArray:
     return kept
 
 
-def fit_lattice(
-    numbers: FloatArray, u_px: FloatArray, rounds: int = 1
-) -> FloatArray:
+def fit_lattice(numbers: FloatArray, u_px: FloatArray, rounds: int = 1) -> FloatArray:
     """Fit (a, b, c) to marks; further rounds leave outliers out.
 
     c stays 0 under eight marks.

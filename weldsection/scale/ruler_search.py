@@ -21,9 +21,9 @@ from weldsection.records import ByteArray, FloatArray, Photo
 SEARCH_SIDE_PX = 2000
 _CELL_PX = 8
 _DIRECTIONS = 18
-# gradients under this are noise, in grey levels over 2 px and in medians of the
-# picture; those of so many times as much all count alike
-_FAINT, _FAINT_MEDIANS, _PLAIN_SHARE = 5.0, 2.5, 2.5
+# gradients under so many medians of the picture are noise, within limits in grey
+# levels over 2 px; those of so many times as much all count alike
+_FAINT_MEDIANS, _FAINT, _PLAIN_SHARE = 2.5, (5.0, 9.0), 2.5
 # a band is looked for over this many cells along and across the rule
 _BAND_CELLS = (20, 3)
 _BESIDE_CELLS = 9
@@ -117,7 +117,7 @@ def _energy_by_direction(grey: ByteArray) -> FloatArray:
     gy = gy[: rows * _CELL_PX, : columns * _CELL_PX].astype(np.float32)
     # a Sobel kernel sums to 8 grey levels for each level over 2 px
     size = cv2.magnitude(gx, gy) / 4
-    faint = max(_FAINT, _FAINT_MEDIANS * float(np.median(size[::7, ::7])))
+    faint = float(np.clip(_FAINT_MEDIANS * np.median(size[::7, ::7]), *_FAINT))
     at = np.flatnonzero(size > faint)
     if not len(at):
         return np.zeros((_DIRECTIONS, rows, columns))

@@ -99,32 +99,26 @@ def read_ticks(copy: SearchCopy, band: Band) -> Iterator[TickRow]:
 
 
 def _from_the_other_side(grey: ByteArray, row: TickRow) -> Iterator[TickRow]:
-    """Read a row again from its tips if that is where its ticks begin.
+    """Read a row again the other way round, in case its ticks begin there.
 
     The ends of many short ticks can look sharper than the edge of the rule.
-    Seen from there all ticks are alike.
     """
-    lengths = row.lengths_steps[np.isfinite(row.lengths_steps)]
-    alike = np.abs(lengths - np.median(lengths)) < 0.1 * np.median(lengths)
-    if np.mean(alike) < 0.7:
-        return
-    (slope, start), _ = robust_line(*short_tips(row))
-    edge = _edge_along(row.edge, slope, start)
-    turned = Edge(edge.origin_xy, edge.along, -edge.across)
+    # where seven ticks of ten are still there
+    reach = float(np.nanpercentile(row.tip_v, 30))
+    edge = row.edge
+    turned = Edge(edge.origin_xy + reach * edge.across, edge.along, -edge.across)
     again = _read_edge(grey, turned, row.polarity)
     if again is not None:
         yield again
 
 
-def robust_line(
-    u: FloatArray, v: FloatArray, *, floor: float = 0.3
-) -> tuple[FloatArray, float]:
+def robust_line(u: FloatArray, v: FloatArray) -> tuple[FloatArray, float]:
     """Straight line v(u) with outliers left out, and the scatter about it."""
     line = np.array([0.0, float(np.median(v))])
     spread = 0.0
     for _ in range(8):
         residual = v - np.polyval(line, u)
-        spread = max(1.4826 * float(np.median(np.abs(residual))), floor)
+        spread = max(1.4826 * float(np.median(np.abs(residual))), 0.3)
         weight = np.clip(1 - (residual / (4.685 * spread)) ** 2, 0, None) ** 2
         line = np.polyfit(u, v, 1, w=np.sqrt(weight) + 1e-6)
     return np.asarray(line, dtype=np.float64), spread
@@ -145,22 +139,25 @@ def short_tips(row: TickRow) -> tuple[FloatArray, FloatArray]:
 def _level_lengths(
     lattice: Lattice, numbers: FloatArray, ends_v: tuple[FloatArray, FloatArray]
 ) -> FloatArray:
-    """Lengths in steps, the shortest ticks made alike all along the rule."""
+    """Lengths in steps, counted from where the shortest ticks end.
+
+    Ticks may begin under the coupon, at an angle to the edge; their ends stay
+    in sight. One length for all shortest ticks is added again.
+    """
     base, tip = ends_v
     u = lattice.at(numbers)
     seen = np.isfinite(base)
-    line, _ = robust_line(u[seen], base[seen])
+    shortest = _second_of_four(tip[seen])
+    if len(shortest) < 4:
+        line = np.array([0.0, float(np.median(shortest))])
+    else:
+        line, _ = robust_line(_second_of_four(u[seen]), shortest)
+    beyond = tip - np.polyval(line, u)
     # across the rule things shrink as 1 / (c k + 1), along it by its square
     _, _, c = lattice.coefficients
     nearness = (c * numbers + 1) / (c * float(np.median(lattice.numbers)) + 1)
-    lengths = (tip - np.polyval(line, u)) * nearness / lattice.pitch_px
-    shortest = _second_of_four(lengths[seen])
-    if len(shortest) < 4:
-        return np.asarray(lengths, dtype=np.float64)
-    # where the coupon covers the edge at an angle, lengths run off with it
-    middle = _second_of_four(numbers[seen])
-    trend, _ = robust_line(middle, shortest, floor=0.05)
-    return np.asarray(lengths - trend[0] * (numbers - np.median(numbers)))
+    own = np.median(np.polyval(line, u[seen]) - base[seen])
+    return np.asarray((beyond * nearness + own) / lattice.pitch_px)
 
 
 def _second_of_four(values: FloatArray) -> FloatArray:
