@@ -13,6 +13,7 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -29,6 +30,11 @@ THICKNESS = ("--reference", "thickness=9.97")
 def samples() -> list[Path]:
     """Two drawn samples."""
     return [ROOT / "sample_images" / f"{n}.jpg" for n in ("clean-scan", "phone-tilt")]
+
+
+def environment() -> dict[str, str]:
+    """Give an environment in which the package is found as here."""
+    return {**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
 
 
 def results(folder: Path) -> dict[str, bytes]:
@@ -83,12 +89,8 @@ def test_stopped_at_any_moment_only_complete_files_are_there(
         sys.executable, "-m", "weldsection", "measure", *map(str, samples),
         *THICKNESS, "--out", str(out), "--jobs", "1",
     ]  # fmt: skip
-    environment = {
-        **os.environ,
-        "PYTHONPATH": os.pathsep.join(p for p in sys.path if p),
-    }
     with subprocess.Popen(
-        command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        command, env=environment(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     ) as running:
         give_up = time.monotonic() + 60
         while not list(out.glob("overlays/*.jpg")) and time.monotonic() < give_up:
@@ -102,7 +104,7 @@ def test_stopped_at_any_moment_only_complete_files_are_there(
     for record in out.glob("sections/*.json"):
         assert read_record(record).beads
 
-    assert subprocess.run(command, env=environment, check=False).returncode == 0
+    assert subprocess.run(command, env=environment(), check=False).returncode == 0
     assert list(results(out)) == [
         "beads.csv",
         "overlays/clean-scan.jpg",
@@ -110,6 +112,44 @@ def test_stopped_at_any_moment_only_complete_files_are_there(
         "sections/clean-scan.json",
         "sections/phone-tilt.json",
     ]
+
+
+@pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="no /proc here")
+def test_workers_do_not_outlive_a_killed_parent(
+    tmp_path: Path, samples: list[Path]
+) -> None:
+    """Nothing goes on in the background, or waits there for ever."""
+    with subprocess.Popen(
+        [
+            sys.executable, "-m", "weldsection", "measure", *map(str, samples),
+            *THICKNESS, "--out", str(tmp_path / "out"), "--jobs", "2",
+        ],
+        env=environment(),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    ) as running:  # fmt: skip
+        workers = wait_for(lambda: children_of(running.pid))
+        time.sleep(0.5)
+        running.kill()
+
+    assert len(workers) >= 2
+    assert wait_for(lambda: not any(Path(f"/proc/{pid}").exists() for pid in workers))
+
+
+def children_of(pid: int) -> list[int]:
+    """Give the processes a process has started, once two workers are there."""
+    listed = Path(f"/proc/{pid}/task/{pid}/children").read_text()
+    children = [int(child) for child in listed.split()]
+    # the third one keeps track of what processes share
+    return children if len(children) >= 3 else []
+
+
+def wait_for(look: Callable[[], Any], seconds: float = 60) -> Any:
+    """Look again and again until there is something, or it took too long."""
+    give_up = time.monotonic() + seconds
+    while not (found := look()) and time.monotonic() < give_up:
+        time.sleep(0.02)
+    return found
 
 
 @pytest.mark.skipif(os.name == "nt", reason="no file size limit to set")
@@ -134,14 +174,10 @@ def test_a_reader_that_leaves_early_is_no_error(
     tmp_path: Path, samples: list[Path]
 ) -> None:
     """``weldsection measure … | head -1`` ends without a traceback."""
-    environment = {
-        **os.environ,
-        "PYTHONPATH": os.pathsep.join(p for p in sys.path if p),
-    }
     with subprocess.Popen(
         [sys.executable, "-m", "weldsection", "measure", samples[0], *THICKNESS],
         cwd=tmp_path,
-        env=environment,
+        env=environment(),
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
     ) as running:

@@ -63,7 +63,10 @@ def test_one_photo_gives_table_record_and_picture(
     ]
     assert "2.50 ± 0.05" in ran.out
     assert "(1/1) b.jpg: 3 beads, scale from thickness ± 0.5 %" in ran.err
-    assert "picture: 20 px/mm, focus 0.05 mm, burnt out 0.0 %, etch contrast" in ran.err
+    assert (
+        "picture: 20 px/mm, edge blur 0.05 mm, burnt out 0.0 %, etch contrast"
+        in ran.err
+    )
     assert "Lay a rule beside the coupon." in ran.err
 
 

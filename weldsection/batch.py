@@ -8,7 +8,9 @@ depend on how many workers shared the work.
 from __future__ import annotations
 
 import math
+import os
 import signal
+import threading
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -215,6 +217,17 @@ def _start_worker() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     warnings.simplefilter("ignore")
     cv2.setNumThreads(1)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """End when the parent was killed, rather than wait for work for ever."""
+    import multiprocessing  # noqa: PLC0415 - as above
+
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 @contextmanager
@@ -319,7 +332,7 @@ def _picture(quality: Quality) -> str:
     """Say how good the picture is, as far as that is known."""
     measured = {
         f"{quality.px_per_mm:.0f} px/mm": quality.px_per_mm,
-        f"focus {quality.blur_mm:.2f} mm": quality.blur_mm,
+        f"edge blur {quality.blur_mm:.2f} mm": quality.blur_mm,
         f"burnt out {100 * quality.overexposed_share:.1f} %": quality.overexposed_share,
         f"tilt {quality.tilt_deg:.0f}°": quality.tilt_deg,
         f"etch contrast {quality.etch_contrast:.1f}": quality.etch_contrast,
