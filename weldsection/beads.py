@@ -16,6 +16,7 @@ SMALLEST_AREA_MM2 = 1.2
 SURFACE_BAND_MM = 0.45  # weld metal must come this near the plate surface
 NECK_SHARE = 0.45  # beads are parted where the metal is thinner than this share
 TOUCH_MM = 0.6
+FARTHEST_TOE_MM = 1.5  # of a toe beyond the rough site of its bead
 
 
 def find_beads(coupon: Coupon) -> tuple[BeadSite, ...]:
@@ -121,6 +122,8 @@ def _site(index: int, spans: list[tuple[float, float]], coupon: Coupon) -> BeadS
     return BeadSite(
         left_mm=left,
         right_mm=right,
+        left_limit_mm=float(max((before + left) / 2, left - FARTHEST_TOE_MM)),
+        right_limit_mm=float(min((after + right) / 2, right + FARTHEST_TOE_MM)),
         touches_left=left - before < TOUCH_MM,
         touches_right=after - right < TOUCH_MM,
         cut_off=left < 0.3 or right > coupon.length_mm - 0.3,

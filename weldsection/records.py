@@ -315,6 +315,9 @@ class BeadSite:
 
     left_mm: float
     right_mm: float
+    left_limit_mm: float
+    """Half way to the neighbour: the bead's left toe is not beyond it."""
+    right_limit_mm: float
     touches_left: bool = False
     touches_right: bool = False
     cut_off: bool = False

@@ -20,6 +20,9 @@ ROUNDED_MM = 0.14  # of the weld face beside a toe, rounded by the grid
 CORNER_FIT_MM = (0.14, 0.6)
 GENTLEST_CORNER = 0.2  # slope of the weld face under which there is no corner
 FARTHEST_CORNER_MM = 0.3
+GAP_MM = 0.36  # a shorter stretch without weld metal is a stain on it
+NECK_REACH_MM = 0.7  # the neck between touching beads lies this near the limit
+NECK_U_MM = 0.25  # how well it can be placed
 LOGISTIC_SD = math.pi / math.sqrt(3)  # of a standard logistic variable
 
 
@@ -190,21 +193,56 @@ def _toes(
     line: FloatArray, weld: FloatArray, site: BeadSite
 ) -> tuple[tuple[float, float], tuple[float, float]] | None:
     """Where weld metal begins and ends along the outline, and how surely."""
-    near = (line[:, 0] > site.left_mm - 1.5) & (line[:, 0] < site.right_mm + 1.5)
-    inside = np.flatnonzero(near & (weld > 0))
-    if len(inside) < 10:
+    middle = _crown(line, weld, site)
+    if middle is None:
         return None
-    middle = (site.left_mm + site.right_mm) / 2
-    left_part = inside[line[inside, 0] < middle]
-    right_part = inside[line[inside, 0] >= middle]
-    if not len(left_part) or not len(right_part):
+    left, left_u = _toe(line, weld, (middle, -1), site.left_limit_mm)
+    right, right_u = _toe(line, weld, (middle, +1), site.right_limit_mm)
+    if right - left < 10:
         return None
-    left = _crossing(weld, int(left_part[0]), -1)
-    right = _crossing(weld, int(right_part[-1]), +1)
-    return (left, right), (
-        _crossing_u(weld, left) * LINE_STEP_MM,
-        _crossing_u(weld, right) * LINE_STEP_MM,
-    )
+    return (left, right), (left_u, right_u)
+
+
+def _crown(line: FloatArray, weld: FloatArray, site: BeadSite) -> int | None:
+    """Give the point of the outline in the middle of the site; None without weld."""
+    share = (line[:, 0] - site.left_mm) / max(site.width_mm, 1e-6)
+    inside = np.flatnonzero((share > 0.3) & (share < 0.7) & (weld > 0))
+    if not len(inside):
+        return None
+    return int(inside[np.argmin(np.abs(share[inside] - 0.5))])
+
+
+def _toe(
+    line: FloatArray, weld: FloatArray, start: tuple[int, int], limit_mm: float
+) -> tuple[float, float]:
+    """
+    Walk out from the crown to where the weld metal ends.
+
+    A short gap, such as a stain on the weld metal, does not end it. Where the
+    metal goes on to the limit, which is so between touching beads, the toe is
+    the lowest point of the outline near the limit.
+
+    Returns
+    -------
+    index, u_mm
+        Place along the line and its spread in mm.
+    """
+    middle, step = start
+    walk = np.arange(middle, len(line) if step > 0 else -1, step)
+    beyond = step * (line[walk, 0] - limit_mm) > 0
+    walk = walk[: int(np.argmax(beyond))] if beyond.any() else walk
+    bare = (weld[walk] <= 0).astype(np.float64)
+    gap = min(round(GAP_MM / LINE_STEP_MM), max(len(walk) // 4, 1))
+    runs = np.convolve(bare, np.ones(gap), mode="valid") >= gap
+    if runs.any():
+        last = int(walk[max(int(np.argmax(runs)) - 1, 0)])
+        index = _crossing(weld, last, step)
+        return index, _crossing_u(weld, index) * LINE_STEP_MM
+    if bare[-1]:
+        last = int(walk[np.flatnonzero(bare == 0)[-1]])
+        return _crossing(weld, last, step), NECK_U_MM
+    near = walk[np.abs(line[walk, 0] - limit_mm) < NECK_REACH_MM]
+    return float(near[np.argmax(line[near, 1])] if len(near) else walk[-1]), NECK_U_MM
 
 
 def _crossing(weld: FloatArray, index: int, step: int) -> float:
