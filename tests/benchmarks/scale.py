@@ -62,17 +62,22 @@ class Outcome:
     note: str = ""
 
 
-def draw_case(kind: str, seed: int, tier: str) -> Case:
-    """Draw one photo by lot."""
-    rng = np.random.default_rng([seed, KINDS.index(kind)])
+def draw_case(kind: str, seed: int, tier: str, spread: float = 1.0) -> Case:
+    """Draw one photo by lot.
+
+    `spread` 1 gives references the size, height and lens errors that the stated
+    uncertainty allows for; 0 gives true ones, level, through a straight lens.
+    """
+    rng = np.random.default_rng([seed, KINDS.index(kind), tier == "hard"])
     width = int(rng.choice([1600, 2400, 3200]))
     size = (width, width * 3 // 4)
     shot = scenes.random_shot(seed, tier=tier, size_px=size)
     bench = replace(shot.setting, resin_rgb=None, clutter=0.0)
     shot = replace(shot, exif_orientation=1, setting=bench)
-    patch = _patch(kind, rng)
+    shot = replace(shot, sensor=replace(shot.sensor, bend=spread * shot.sensor.bend))
+    patch = _patch(kind, rng, spread)
     if patch is not None:
-        shot = _with_patch(shot, patch, rng)
+        shot = _with_patch(shot, patch, rng, spread)
     shot = replace(shot, sensor=replace(shot.sensor, jpeg_quality=70))
     if patch is None:
         # the plate's edges come from the outline: the picture is not looked at
@@ -82,7 +87,7 @@ def draw_case(kind: str, seed: int, tier: str) -> Case:
     return Case(
         Photo(bgr, PhotoOrigin(Path(f"{kind}-{seed}.jpg"), "", *size)),
         face_of(shot, rng),
-        _reference(kind, shot, patch, rng),
+        _reference(kind, shot, patch, rng, spread),
         float(str(scenes.truth_of(shot)["mm_per_px_at_face"])),
     )
 
@@ -105,25 +110,26 @@ def _as_jpeg(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), dtype=np.uint8)
 
 
-def _patch(kind: str, rng: np.random.Generator) -> Patch | None:
+def _patch(kind: str, rng: np.random.Generator, spread: float) -> Patch | None:
     if kind == "card":
-        stretch = 1 + rng.normal(0, 0.0015)
+        stretch = 1 + spread * rng.normal(0, 0.0015)
         name = str(rng.choice(["pocket", "bench", "frame"], p=[0.4, 0.4, 0.2]))
         return references.printed_card(name, stretch=stretch, grey=rng.uniform(0.6, 1))
     if kind == "idcard":
-        size = rng.normal(85.60, 0.06), rng.normal(53.98, 0.03)
+        off = spread * rng.normal(0, 1, 2)
+        size = 85.60 + 0.06 * off[0], 53.98 + 0.03 * off[1]
         return references.bank_card(rng, size_mm=size)
     if kind == "disc":
         nominal = float(rng.choice(DISCS_MM))
         patch = references.coin(
-            rng, nominal + rng.normal(0, 0.04), two_metals=rng.random() < 0.3
+            rng, nominal + spread * rng.normal(0, 0.04), two_metals=rng.random() < 0.3
         )
         return replace(patch, truth={"reference_option": f"disc={nominal:g}"})
     return None
 
 
 def _with_patch(
-    shot: scenes.Shot, patch: Patch, rng: np.random.Generator
+    shot: scenes.Shot, patch: Patch, rng: np.random.Generator, spread: float
 ) -> scenes.Shot:
     """Lay the reference below or beside the coupon, and stand back to see both."""
     plate = shot.coupon.section.plate
@@ -141,7 +147,7 @@ def _with_patch(
             plate.thickness_mm + gap + shot.look.depth_mm * 0.3 + high / 2,
         )
     # a person lays it level with the face to some tenths of a millimetre
-    laid = replace(turned, centre_xy_mm=centre, z_mm=rng.normal(0, 0.3))
+    laid = replace(turned, centre_xy_mm=centre, z_mm=spread * rng.normal(0, 0.3))
     corners = np.vstack(
         [laid.corners_xy_mm(), [[0, -6], [plate.length_mm, plate.thickness_mm]]]
     )
@@ -203,26 +209,30 @@ def _inside(points: Points, size: tuple[int, int]) -> Points:
 
 
 def _reference(
-    kind: str, shot: scenes.Shot, patch: Patch | None, rng: np.random.Generator
+    kind: str,
+    shot: scenes.Shot,
+    patch: Patch | None,
+    rng: np.random.Generator,
+    spread: float,
 ) -> str:
     """What a user would type, with the error of the caliper or of the click."""
     if patch is not None:
         return str(patch.truth["reference_option"])
     plate = shot.coupon.section.plate
     if kind == "thickness":
-        return f"thickness={plate.thickness_mm + rng.normal(0, 0.05):.2f}"
+        return f"thickness={plate.thickness_mm + spread * rng.normal(0, 0.05):.2f}"
     x = np.sort(rng.uniform(0.05, 0.95, 2)) * plate.length_mm
     if x[1] - x[0] < 0.4 * plate.length_mm:
         x = np.array([0.1, 0.9]) * plate.length_mm
     ends = np.column_stack([x, rng.uniform(0.5, 0.9, 2) * plate.thickness_mm])
-    length = float(np.hypot(*(ends[1] - ends[0]))) + rng.normal(0, 0.1)
+    length = float(np.hypot(*(ends[1] - ends[0]))) + spread * rng.normal(0, 0.1)
     at = scenes.to_picture(shot, ends)
     at = np.clip(at, 5, np.array(shot.pose.size_px) - 6)
     moved = at + rng.normal(0, 1.0, (2, 2))
     if not np.allclose(at, scenes.to_picture(shot, ends)):
         back = np.linalg.inv(shot.pose.to_pixels)
         ends = cv2.perspectiveTransform(at[None], back)[0]
-        length = float(np.hypot(*(ends[1] - ends[0]))) + rng.normal(0, 0.1)
+        length = float(np.hypot(*(ends[1] - ends[0]))) + spread * rng.normal(0, 0.1)
     numbers = ",".join(f"{v:.1f}" for v in moved.ravel())
     return f"points={numbers},{length:.2f}"
 
@@ -268,13 +278,18 @@ def main() -> None:
     parser.add_argument("kinds", nargs="*", default=list(KINDS))
     parser.add_argument("--cases", type=int, default=200)
     parser.add_argument("--first", type=int, default=0)
+    parser.add_argument(
+        "--spread", type=float, default=1.0, help="0: true, level references"
+    )
     parser.add_argument("--each", action="store_true", help="print every case")
     given = parser.parse_args()
     cv2.setNumThreads(1)
     for kind in given.kinds:
         for tier in ("phone", "hard"):
             seeds = range(given.first, given.first + given.cases // 2)
-            outcomes = [run_case(draw_case(kind, s, tier), tier) for s in seeds]
+            outcomes = [
+                run_case(draw_case(kind, s, tier, given.spread), tier) for s in seeds
+            ]
             if given.each:
                 for seed, o in zip(seeds, outcomes, strict=True):
                     print(

@@ -91,9 +91,7 @@ def stage(
         _lay(light, laid, pose.plane(z_mm))
     bgr = exposed(light, rng)
     focal = px_per_mm * distance_mm if exif else None
-    origin = PhotoOrigin(
-        Path("staged.jpg"), "", columns, rows, focal_length_px=focal
-    )
+    origin = PhotoOrigin(Path("staged.jpg"), "", columns, rows, focal_length_px=focal)
     return Stage(Photo(bgr, origin), outline(pose.to_pixels, size_px), pose.to_pixels)
 
 

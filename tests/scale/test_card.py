@@ -32,8 +32,9 @@ def test_marks_lie_on_the_card_apart_from_each_other(layout: CardLayout) -> None
         assert (box <= [layout.width_mm - square, layout.height_mm - square]).all()
     for i, one in enumerate(boxes):
         for other in boxes[i + 1 :]:
-            gap = np.maximum(one.min(axis=0) - other.max(axis=0),
-                             other.min(axis=0) - one.max(axis=0)).max()
+            gap = np.maximum(
+                one.min(axis=0) - other.max(axis=0), other.min(axis=0) - one.max(axis=0)
+            ).max()
             assert gap >= 2 * square
 
 
@@ -67,7 +68,7 @@ def test_the_drawing_program_knows_the_same_card(layout: CardLayout) -> None:
 def test_a_printed_sheet_shows_its_marks_to_opencv_where_they_belong(
     layout: CardLayout, paper: str
 ) -> None:
-    """OpenCV's own detector reads the drawn page, to 0.3 mm."""
+    """OpenCV's own detector reads the drawn page, to two pixels."""
     dpi = 150
     figure = draw_sheet(layout, paper)
     figure.set_dpi(dpi)
@@ -82,7 +83,7 @@ def test_a_printed_sheet_shows_its_marks_to_opencv_where_they_belong(
     for found, number in zip(corners, numbers.ravel(), strict=True):
         # OpenCV counts pixel centres, the page its edges
         at_mm = (found[0] + 0.5) / dpi * 25.4 - shift
-        assert at_mm == pytest.approx(layout.corners_xy_mm(int(number)), abs=0.3)
+        assert at_mm == pytest.approx(layout.corners_xy_mm(int(number)), abs=0.35)
 
 
 @pytest.mark.parametrize(
@@ -92,7 +93,10 @@ def test_ready_sheets_have_true_size(path: Path) -> None:
     """Paper of ISO 216 A4 or Letter, and marks of the layout's width on it."""
     page = PdfReader(path).pages[0]
     paper = path.stem.rsplit("-", 1)[1]
-    size = [float(page.mediabox.width) * POINT_MM, float(page.mediabox.height) * POINT_MM]
+    size = [
+        float(page.mediabox.width) * POINT_MM,
+        float(page.mediabox.height) * POINT_MM,
+    ]
     assert size == pytest.approx(PAPERS_MM[paper], abs=0.05)
 
     name = "lens" if path.stem.startswith("lens") else path.stem.split("-")[1]

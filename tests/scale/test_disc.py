@@ -88,7 +88,9 @@ def test_fifteen_degrees_of_tilt_are_seen() -> None:
 def test_ellipse_fit_agrees_with_opencv_and_scikit_image(seed: int) -> None:
     """On clean points three independent fits give one ellipse."""
     rng = np.random.default_rng(seed)
-    true = Ellipse(*rng.uniform(300, 400, 2), rng.uniform(80, 120), *rng.normal(0, 4, 2))
+    true = Ellipse(
+        *rng.uniform(300, 400, 2), rng.uniform(80, 120), *rng.normal(0, 4, 2)
+    )
     points = true.points_xy_px(180) + rng.normal(0, 0.1, (180, 2))
 
     own = fit_ellipse(points, Ellipse(350, 350, 100)).ellipse

@@ -81,7 +81,9 @@ def test_nominal_plate_uncertainty_is_the_standards_band(
 def test_a_tilted_plane_is_foreshortened_by_the_cosine(degrees: float) -> None:
     """1 - cos θ is 0.015 … 13.4 % (closed form, as in the table of H.3)."""
     eye = Camera(np.array([0.0, 0.0]), 1e6, 0.01)
-    tilted = plane_homographies(np.array([[math.tan(math.radians(degrees)), 0, 0]]), eye)
+    tilted = plane_homographies(
+        np.array([[math.tan(math.radians(degrees)), 0, 0]]), eye
+    )
 
     q, s = shapes_at(tilted, np.array([0.0, 0.0]))[0]
 

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from weldsection.errors import UsageError
 from weldsection.records import (
+    FaceOutline,
     FloatArray,
     Photo,
     ScaleReference,
     ScaleSource,
 )
 from weldsection.scale.layout import CARDS, CardLayout
+from weldsection.scale.lens import Bend, Lens, combined_bend, with_lens
 from weldsection.scale.marks import Mark, find_marks
 from weldsection.scale.plane import scatter
 from weldsection.scale.tilt import (
@@ -52,20 +54,30 @@ class _Seen:
         return _Seen(self.layout, numbers, self.xy_px[keep], self.xy_mm[keep])
 
 
-def find_card(photo: Photo, card_length_mm: float | None) -> ScaleReference | None:
+def find_card(
+    photo: Photo,
+    face: FaceOutline,
+    *,
+    card_length_mm: float | None = None,
+    lens: Lens | None = None,
+) -> ScaleReference | None:
     """Scale and tilt from our printed card; None where no card is seen.
 
     Parameters
     ----------
     card_length_mm
         Length of the printed check line as measured; None trusts the printer.
+    lens
+        From a camera file; without one the marks themselves show some of it.
     """
     seen = _sort_out(find_marks(photo.bgr), card_length_mm)
     if seen is None:
         return None
-    if len(seen.numbers) >= 4:
-        return _by_plane(seen, card_length_mm)
-    return _by_view(photo, seen, card_length_mm)
+    if len(seen.numbers) < 4:
+        found, bend = _by_view(photo, seen, card_length_mm), None
+    else:
+        found, bend = _by_plane(seen, card_length_mm), _bend(seen, photo.shape)
+    return None if found is None else with_lens(found, photo, face, lens, bend)
 
 
 def _sort_out(marks: tuple[Mark, ...], card_length_mm: float | None) -> _Seen | None:
@@ -140,6 +152,18 @@ def _fit(seen: _Seen) -> tuple[FloatArray, FloatArray]:
         ray = fitted - fitted.mean(axis=1, keepdims=True)
         growth += float((residual * ray).sum() / (ray * ray).sum())
     return np.asarray(to_px, dtype=np.float64), residual
+
+
+def _bend(seen: _Seen, shape: tuple[int, int]) -> Bend:
+    """What the marks' places say about the lens: k1 by how much better they fit."""
+    trial = Bend(k1=0.01)
+    straight = trial.as_lens(shape).straightened(seen.xy_px)
+    _, plain = _fit(seen)
+    _, moved = _fit(replace(seen, xy_px=straight))
+    effect = (plain - moved).ravel() / trial.k1
+    # the four corners of a mark share half of their error
+    u = np.full(effect.shape, 1.4 * math.hypot(float(plain.std()), _CORNER_U_PX))
+    return combined_bend(effect, plain.ravel(), u)
 
 
 def _draws(to_px: FloatArray, points_xy_mm: FloatArray, spread_px: float) -> FloatArray:

@@ -9,7 +9,7 @@ from weldsection.scale.combine import combine
 from weldsection.scale.disc import find_disc
 from weldsection.scale.edges import CouponEdges, coupon_edges
 from weldsection.scale.idcard import find_idcard
-from weldsection.scale.lens import read_lens, with_lens
+from weldsection.scale.lens import Lens, read_lens, with_lens
 from weldsection.scale.parallax import at_face
 from weldsection.scale.points import find_points
 from weldsection.scale.request import ReferenceRequest, parse_reference
@@ -29,11 +29,8 @@ def find_references(
     requests = [parse_reference(text) for text in options.references]
     lens = read_lens(options.camera_file) if options.camera_file else None
     edges = _edges(face)
-    found = (_find(photo, face, request, options) for request in requests)
-    return tuple(
-        at_face(with_lens(one, photo, face, lens), photo, face, options, edges)
-        for one in found
-    )
+    found = (_find(photo, face, request, options, lens) for request in requests)
+    return tuple(at_face(one, photo, face, options, edges) for one in found)
 
 
 def join(references: tuple[ScaleReference, ...], face: FaceOutline) -> Scale:
@@ -49,28 +46,43 @@ def _edges(face: FaceOutline) -> CouponEdges | None:
 
 
 def _find(
-    photo: Photo, face: FaceOutline, request: ReferenceRequest, options: Options
+    photo: Photo,
+    face: FaceOutline,
+    request: ReferenceRequest,
+    options: Options,
+    lens: Lens | None,
 ) -> ScaleReference:
-    if request.kind == "thickness":
-        return find_thickness(photo, face, request)
-    if request.kind == "points":
-        return find_points(photo, face, request)
-    if request.kind == "disc":
-        return find_disc(photo, face, request)
+    """Find one reference and take the lens into account."""
     if request.kind == "idcard":
-        return find_idcard(photo, face, request)
-    return _look_for(photo, face, request, options)
+        return find_idcard(photo, face, lens)
+    if request.kind in _ONE_ANSWER:
+        found = _ONE_ANSWER[request.kind](photo, face, request)
+        return with_lens(found, photo, face, lens)
+    return _look_for(photo, face, request, options, lens)
+
+
+_ONE_ANSWER = {
+    "thickness": find_thickness,
+    "points": find_points,
+    "disc": find_disc,
+}
 
 
 def _look_for(
-    photo: Photo, face: FaceOutline, request: ReferenceRequest, options: Options
+    photo: Photo,
+    face: FaceOutline,
+    request: ReferenceRequest,
+    options: Options,
+    lens: Lens | None,
 ) -> ScaleReference:
     """Card, ruler, or with ``auto`` first one and then the other."""
     found = None
     if request.kind in ("auto", "card"):
-        found = find_card(photo, options.card_length_mm)
+        length_mm = options.card_length_mm
+        found = find_card(photo, face, card_length_mm=length_mm, lens=lens)
     if found is None and request.kind in ("auto", "ruler"):
-        found = find_ruler(photo, face, graduation=request.graduation)
+        rule = find_ruler(photo, face, graduation=request.graduation)
+        found = rule and with_lens(rule, photo, face, lens)
     if found is not None:
         return found
     missing = {

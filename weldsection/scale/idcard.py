@@ -15,13 +15,14 @@ from weldsection.records import (
     Photo,
     ScaleReference,
     ScaleSource,
+    mm_per_px_at,
 )
 from weldsection.scale.agreement import Outline, nearest_edges
+from weldsection.scale.lens import Lens, bend_of_sides, with_lens
 from weldsection.scale.plane import homographies_from, scatter
 from weldsection.scale.quads import Quad, find_quads
-from weldsection.scale.request import ReferenceRequest
 from weldsection.scale.sides import Reading, Side, meeting_points, read_side
-from weldsection.scale.tilt import Camera, project_all
+from weldsection.scale.tilt import Camera, project_all, tilt_of
 
 # ISO/IEC 7810, size ID-1
 LONG_MM, SHORT_MM = 85.60, 53.98
@@ -31,12 +32,13 @@ RADIUS_MM = 3.18  # within the standard's 2.88 to 3.48 mm
 _LONG_U_MM, _SHORT_U_MM = 0.06, 0.03
 # a side moves as a whole by bevel and shadow (measured on drawn cards)
 _EDGE_SYSTEMATIC_PX = 0.3
+_THICK_MM = 0.76  # of the standard's card
 _COUPON_MM = (15.0, 400.0)  # lengths of coupon considered
 _LEAST_SEEN = 0.45
 
 
 def find_idcard(
-    photo: Photo, face: FaceOutline, request: ReferenceRequest
+    photo: Photo, face: FaceOutline, lens: Lens | None = None
 ) -> ScaleReference:
     """Scale and tilt from the four sides of a bank card."""
     low, high = (LONG_MM * face.length_px / mm for mm in reversed(_COUPON_MM))
@@ -46,7 +48,9 @@ def find_idcard(
         for quad in find_quads(photo.bgr, LONG_MM / SHORT_MM, (low, high), long_side):
             card = _read_card(photo.bgr, quad)
             if card is not None and _is_card(photo.bgr, card, camera):
-                return _reference(card)
+                found = _reference(card, camera)
+                bend = bend_of_sides(card.sides, photo.shape)
+                return with_lens(found, photo, face, lens, bend)
     raise ScaleError(
         "No bank card was found; lay it flat and whole beside the coupon on a plain "
         "background or pass another --reference."
@@ -141,7 +145,18 @@ def _on_arc(off_mm: FloatArray) -> bool:
 # ----------------------------------------------------------------- reference
 
 
-def _reference(card: _Card) -> ScaleReference:
+def _wall_px(card: _Card, camera: Camera, normal_xy: FloatArray) -> FloatArray:
+    """Width of the card's edge as it shows beside each side, in px."""
+    tilt = np.array(tilt_of(card.homography, camera))
+    below = camera.axis_xy_px + camera.focal_px * tilt
+    middles = np.array([side.ends_xy_px.mean(axis=0) for side in card.sides])
+    distance_mm = camera.focal_px * mm_per_px_at(card.homography, middles.mean(axis=0))
+    # things deeper by dz lie nearer to the point below by dz / Z of their distance
+    across = ((below - middles) * normal_xy).sum(axis=1)
+    return np.maximum(across, 0) * _THICK_MM / distance_mm
+
+
+def _reference(card: _Card, camera: Camera) -> ScaleReference:
     centre = card.corners_xy_px.mean(axis=0)
     chance = np.random.default_rng(3)
     draws = 300
@@ -151,7 +166,8 @@ def _reference(card: _Card) -> ScaleReference:
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     root = np.array([np.linalg.cholesky(s.end_covariance) for s in card.sides])
     shift = np.einsum("sij,dsj->dsi", root, chance.standard_normal((draws, 4, 2)))
-    shift += _EDGE_SYSTEMATIC_PX * chance.standard_normal((draws, 4, 1))
+    side_u = np.hypot(_EDGE_SYSTEMATIC_PX, _wall_px(card, camera, normal) / 2)
+    shift += side_u[:, None] * chance.standard_normal((draws, 4, 1))
     moved = ends + shift[..., None] * normal[None, :, None]
     views = homographies_from(meeting_points(moved), card_corners_mm())
     long_u, short_u = _LONG_U_MM / LONG_MM, _SHORT_U_MM / SHORT_MM

@@ -22,6 +22,7 @@ from weldsection.records import (
     ScaleReference,
     ScaleSource,
 )
+from weldsection.scale.sides import Side
 from weldsection.scale.tilt import project_all
 
 FORMAT = "weldsection camera 1"
@@ -96,6 +97,54 @@ class Lens:
         return json.dumps({"format": FORMAT, **asdict(self)}, indent=2) + "\n"
 
 
+@dataclass(frozen=True, slots=True)
+class Bend:
+    """What one photo itself says about its lens: k1 and its uncertainty."""
+
+    k1: float = 0.0
+    u: float = _UNKNOWN_K1
+
+    def as_lens(self, shape: tuple[int, int]) -> Lens:
+        """A lens that bends so much, about the middle of the picture."""
+        rows, columns = shape
+        middle = ((columns - 1) / 2, (rows - 1) / 2)
+        return Lens(columns, rows, columns, *middle, self.k1, 0.0, 0.0, 0)
+
+
+def combined_bend(effect: FloatArray, seen: FloatArray, u: FloatArray) -> Bend:
+    """Weigh ``seen = k1 * effect`` against what phones usually do.
+
+    Examples
+    --------
+    >>> one = np.ones(1)
+    >>> combined_bend(1000 * one, 6 * one, 1e-6 * one).k1
+    0.006
+    """
+    weight = float(np.sum((effect / u) ** 2)) + _UNKNOWN_K1**-2
+    return Bend(
+        round(float(np.sum(effect * seen / u**2)) / weight, 9), weight**-0.5
+    )
+
+
+def bend_of_sides(sides: tuple[Side, ...], shape: tuple[int, int]) -> Bend:
+    """Estimate k1 from how straight sides look bent: the straight-edge check."""
+    middle = (np.array([shape[1], shape[0]], dtype=np.float64) - 1) / 2
+    half2 = (shape[0] ** 2 + shape[1] ** 2) / 4
+    effect = []
+    for side in sides:
+        start, end = side.ends_xy_px
+        run = end - start
+        normal = np.array([run[1], -run[0]]) / math.hypot(*run)
+        away = float(normal @ ((start + end) / 2 - middle))
+        # a bent point is moved by -k1 r²/R² along its own ray; along a side r²
+        # grows by the square of half its length from the middle to the ends
+        effect.append(-away * float(run @ run) / 4 / half2)
+    bows = np.array([side.bow_px for side in sides])
+    # a bevel or print along a side bends it by some tenths of a pixel
+    u = np.array([math.hypot(side.bow_u_px, 0.25) for side in sides])
+    return combined_bend(np.array(effect), bows, u)
+
+
 def write_lens(lens: Lens, path: Path) -> None:
     """Write a camera file, whole or not at all.
 
@@ -143,24 +192,31 @@ def read_lens(path: Path) -> Lens:
 
 
 def with_lens(
-    reference: ScaleReference, photo: Photo, face: FaceOutline, lens: Lens | None
+    reference: ScaleReference,
+    photo: Photo,
+    face: FaceOutline,
+    lens: Lens | None,
+    bend: Bend | None = None,
 ) -> ScaleReference:
     """Take the lens into account between a reference and the face.
 
-    With a camera file the scale at the face is corrected; without one the
-    reference carries what a phone's lens may do.
+    A camera file corrects the scale at the face; without one `bend` does, as far
+    as the reference itself shows it; and without that the reference carries what
+    a phone's lens may do.
     """
+    homography, known = reference.homography, bend or Bend()
     if lens is not None:
         fitted = lens.fitted_to(photo.shape[1], photo.shape[0])
-        homography = _corrected(reference, face, fitted)
-        k1_u = _KNOWN_K1
-    else:
-        homography, k1_u = reference.homography, _UNKNOWN_K1
-        if any(source.name == "lens" for source in reference.sources):
-            return reference
+        homography, known = _corrected(reference, face, fitted), Bend(u=_KNOWN_K1)
+    elif bend is not None:
+        homography = _corrected(reference, face, bend.as_lens(photo.shape))
+    elif any(source.name == "lens" for source in reference.sources):
+        return reference
     sources = tuple(s for s in reference.sources if s.name != "lens")
-    bend = lens_source(photo.shape, reference.centre_xy_px, k1_u, face.centre_xy_px)
-    return replace(reference, homography=homography, sources=(*sources, bend))
+    doubt = lens_source(
+        photo.shape, reference.centre_xy_px, known.u, face.centre_xy_px
+    )
+    return replace(reference, homography=homography, sources=(*sources, doubt))
 
 
 def lens_source(

@@ -20,6 +20,9 @@ class Side:
     end_covariance: FloatArray
     """``(2, 2)`` of the ends' offsets across the line, in px²."""
     seen_share: float
+    bow_px: float
+    """How far the ends lie outside of the middle."""
+    bow_u_px: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +70,13 @@ def read_side(
         outline = replace(outline, at_xy_px=outline.moved_xy_px(expected))
     offset = nearest_edges(bgr, outline, how.gate_px)
     line, covariance, share = _fit_line(outline.design, offset)
+    bow, bow_u = _fit_bow(outline.design, offset, line)
     whole = expected + outline.design @ line
     slope = (whole[-1] - whole[0]) / (t[-1] - t[0])
     at_ends = whole.mean() + slope * np.array([-1.0, 1.0])
     ends = np.array([start, end]) + at_ends[:, None] * normal
     to_ends = np.array([[1.0, -1.0], [1.0, 1.0]])
-    return Side(ends, to_ends @ covariance @ to_ends.T, share)
+    return Side(ends, to_ends @ covariance @ to_ends.T, share, bow, bow_u)
 
 
 def _fit_line(
@@ -94,6 +98,23 @@ def _fit_line(
     share = float((np.abs(residual) < max(3 * spread, 0.7)).sum()) / len(offset)
     # neighbouring profiles overlap: count one in fifteen as independent
     return line, 15 * spread**2 * np.linalg.inv(normal), share
+
+
+def _fit_bow(
+    design: FloatArray, offset: FloatArray, line: FloatArray
+) -> tuple[float, float]:
+    """Bend of a side beside its straight line, and its standard uncertainty."""
+    residual = offset - design @ line
+    near = np.isfinite(residual)
+    if near.sum() < 12:
+        return 0.0, math.inf
+    spread = max(1.4826 * float(np.median(np.abs(residual[near]))), 0.03)
+    near &= np.abs(residual) < 4 * spread
+    t = design[near, 1]
+    curve = t**2 - float(np.mean(t**2))
+    power = float(curve @ curve)
+    # neighbouring profiles overlap: count one in fifteen as independent
+    return float(residual[near] @ curve) / power, spread * math.sqrt(15 / power)
 
 
 def meeting_points(ends_xy: FloatArray) -> FloatArray:
