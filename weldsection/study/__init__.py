@@ -9,11 +9,14 @@ Works on plain numbers and tables; no photo is needed. From the bottom up::
     points      one quantity of every bead against one setting, with weights
     fit         weighted least squares → parameters and their uncertainty
     curves      line, line-then-flat, quadratic-then-flat, two lines
+    band        how well a shape is known at each setting
     trend       which curve, where it breaks, and what may be said
     groups      settings that cannot be told apart by more than a margin
     window      settings at which all wishes hold
-    heat, runorder, plausibility, design   checks on the way
+    heat, runorder, plausibility, design, sections, outliers
+                checks on the way
     compare     the procedure
-    findings, figures, strip, results      what is written
-    plan, plan_page                        before anything is welded
+    gather      files and words of the command line → the procedure
+    words, findings, figures, strip, results      what is written
+    plan, plan_page, plan_files                   before anything is welded
 """

@@ -23,6 +23,7 @@ from weldsection.study.join import (
     join,
 )
 from weldsection.study.logsheet import PLANNED
+from weldsection.study.outliers import Outlier, outliers
 from weldsection.study.plausibility import Doubt, doubts
 from weldsection.study.points import Points, SharedScale, levels
 from weldsection.study.runorder import Drift, OrderCheck, drift, order_check
@@ -73,6 +74,8 @@ class QuantityStudy:
     groups: Groups | None
     """None where no margin was given."""
     drift: Drift | None
+    outliers: tuple[Outlier, ...]
+    """Beads far off the trend of the others."""
     left_out: tuple[str, ...]
     """Beads without this quantity or this setting."""
 
@@ -313,6 +316,7 @@ def _quantity_study(
         _without_doubtful(points),
         None if margin is None else groups(points, margin),
         None if confounded else drift(found, order),
+        outliers(found),
         tuple(bead.name for bead in beads if bead.name not in names),
     )
 

@@ -42,9 +42,10 @@ def draw_quantity(ax: Axes, study: QuantityStudy) -> None:
     """
     found = study.trend
     _draw_curve(ax, study)
-    points, spread = _shown(found), found.spread.beads
+    points = _shown(found)
     sure = ~points.doubtful
-    wide = np.hypot(points.u_own, spread)
+    beads = found.spread.beads * found.spread.factor(found.at(points.x))
+    wide = np.hypot(points.u_own, beads)
     ax.errorbar(
         points.x, points.y, wide, fmt="none", ecolor=QUIET, elinewidth=0.9, capsize=2.5
     )
@@ -139,7 +140,7 @@ def setting_figure(study: SettingStudy, panels: Sequence[QuantityStudy]) -> Figu
         draw_quantity(ax, each)
     for ax in axes[len(panels) :]:
         ax.set_axis_off()
-    key = textwrap.fill(_key(study), 72 * columns)
+    key = textwrap.fill(_key(study), 88 * columns)
     figure.text(0.01, 0.12 / height, key, fontsize=7.5, color="#555555", va="bottom")
     return figure
 

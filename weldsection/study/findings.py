@@ -24,6 +24,7 @@ from weldsection.study.words import (
     listed,
     number,
     order_sentence,
+    outlier_sentence,
     replication_sentence,
     short_verdict,
     trend_sentence,
@@ -187,6 +188,7 @@ def _quantity(study: QuantityStudy) -> str:
         f"**{study.quantity.title}.** {trend_sentence(study)}",
         without_sentence(study),
         drift_sentence(study),
+        outlier_sentence(study),
     ]
     if study.groups is not None:
         lines += group_sentences(study, study.groups)

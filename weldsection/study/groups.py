@@ -94,12 +94,15 @@ class Groups:
 def level_means(points: Points) -> LevelMeans:
     """Average the beads of each setting."""
     spread = bead_spread(points)
-    weight = 1 / np.maximum(points.u_own**2 + spread.beads**2, 1e-18)
+    plain = np.bincount(points.level, points.y) / np.bincount(points.level)
+    factor = spread.factor(plain)[points.level]
+    variance = points.u_own**2 + (spread.beads * factor) ** 2
+    weight = 1 / np.maximum(variance, 1e-18)
     weight /= np.bincount(points.level, weight)[points.level]
     count = int(points.level.max()) + 1
     y: FloatArray = np.bincount(points.level, weight * points.y).astype(np.float64)
     # a reading's own uncertainty may be missing or too small; what was seen rules
-    seen = np.maximum(points.u_own**2 + spread.beads**2, _seen(spread))
+    seen = np.maximum(variance, _seen(spread) * factor**2)
     u_own = np.sqrt(np.bincount(points.level, weight**2 * seen))
     scale = np.zeros((count, max(points.scale.photos, 1)))
     if points.scale.photos:

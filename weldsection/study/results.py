@@ -154,12 +154,13 @@ def _settings(found: Comparison) -> Iterator[list[Cell]]:
     for study, each in _studies(found):
         means = level_means(each.trend.points)
         own, level = each.trend.points.u_own, each.trend.points.level
+        scatter = means.spread.beads * means.spread.factor(means.y)
         for k, x in enumerate(means.x):
             count = int(means.beads[k])
             reading = math.sqrt(float((own[level == k] ** 2).sum())) / count
             yield [
                 *(each.quantity.name, each.quantity.unit, study.setting, float(x)),
-                *(count, float(means.y[k]), reading, means.spread.beads),
+                *(count, float(means.y[k]), reading, float(scatter[k])),
                 *(float(means.u_own[k]), math.hypot(*means.scale_mm[k])),
             ]
 

@@ -86,7 +86,10 @@ def _terms() -> tuple[Term, ...]:
         if q.attribute != "x" and not q.attribute.startswith("toe_angle")
     ]
     sides = ("toe_angle_left_deg", "toe_angle_right_deg")
-    return (*plain, Term("toe_angle", sides, None, "°", 0, 0))
+    found = {t.name: t for t in (*plain, Term("toe_angle", sides, None, "°", 0, 0))}
+    # what people ask for first stands first in tables and figures
+    first = ("penetration", "width", "reinforcement", "dilution", "toe_angle")
+    return tuple(found[n] for n in (*first, *(n for n in found if n not in first)))
 
 
 TERMS = _terms()

@@ -19,6 +19,7 @@ from scipy.special import fdtrc, fdtri, stdtr
 
 from weldsection.errors import DataError
 from weldsection.study import curves
+from weldsection.study.band import u_of_average
 from weldsection.study.curves import Curve, Profile
 from weldsection.study.fit import CurveFit, FloatArray
 from weldsection.study.points import Means, Points, averaged
@@ -123,21 +124,10 @@ class Trend:
         return self.chosen.curve.at(np.asarray(x, np.float64), self.parameters)
 
     def u_at(self, x: FloatArray) -> FloatArray:
-        """Standard uncertainty of the chosen shape at x, without the scale."""
-        where = np.asarray(x, np.float64)
-        covariance = np.nan_to_num(self.chosen.fit.covariance)
-        steps = np.maximum(np.abs(self.parameters), 1e-9) * 1e-6
-        slopes: list[FloatArray] = [
-            (
-                self.chosen.curve.at(where, self.parameters + h)
-                - self.chosen.curve.at(where, self.parameters - h)
-            )
-            / (2 * step)
-            for h, step in zip(np.diag(steps), steps, strict=True)
-        ]
-        j = np.stack(slopes, axis=-1)
-        variance = np.einsum("nk,kl,nl->n", j, covariance, j)
-        return np.asarray(np.sqrt(np.maximum(variance, 0.0)), dtype=np.float64)
+        """Standard uncertainty of the trend at x, without the scale."""
+        return u_of_average(
+            self.means, self.chosen.curve, self.chosen.fit, x, self.spread
+        )
 
 
 def trend(points: Points) -> Trend:

@@ -126,7 +126,8 @@ def window(
 def _chances(wish: Wish, trend: Trend, settings: FloatArray) -> FloatArray:
     """Chance that one more bead at each setting keeps one wish."""
     value, u = expected(trend, settings)
-    beads = trend.spread.beads if trend.spread.df else math.nan
+    known = trend.spread.beads if trend.spread.df else math.nan
+    beads = known * trend.spread.factor(value)
     scale = trend.points.relative_scale_u * value
     sd = np.sqrt(u**2 + beads**2 + scale**2)
     distance = (value - wish.limit) * (1 if wish.at_least else -1)

@@ -390,6 +390,23 @@ def drift_sentence(study: QuantityStudy) -> str:
     )
 
 
+def outlier_sentence(study: QuantityStudy) -> str:
+    """Name beads that lie far off the trend; empty if none does."""
+    unit = study.quantity.unit
+    told = [
+        f"bead {each.name} lies {number(abs(each.off), unit)} "
+        f"{'above' if each.off > 0 else 'below'} the curve"
+        for each in study.outliers
+    ]
+    if not told:
+        return ""
+    many = listed(told, most=4)
+    return (
+        f"{many[0].upper()}{many[1:]}, more than luck explains: look at its picture "
+        "and remarks."
+    )
+
+
 def without_sentence(study: QuantityStudy) -> str:
     """Say how the answer changes without doubtful beads; empty if it does not."""
     if not study.changes_without or study.without is None:
