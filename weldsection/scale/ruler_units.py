@@ -49,7 +49,7 @@ GRADUATIONS = (
     Graduation("1/16 inch", "inch", INCH_MM / 16, (2, 4, 8, 16)),
     Graduation("1/32 inch", "inch", INCH_MM / 32, (2, 4, 8, 16, 32), 0.5),
     Graduation("1/64 inch", "inch", INCH_MM / 64, (2, 4, 8, 16, 32, 64), 1.0),
-    Graduation("1/10 inch", "inch", INCH_MM / 10, (5, 10), 2.0),
+    Graduation("1/10 inch", "inch", INCH_MM / 10, (5, 10), 1.0),
     Graduation("1/20 inch", "inch", INCH_MM / 20, (2, 10, 20), 2.5),
     Graduation("1/50 inch", "inch", INCH_MM / 50, (5, 10, 50), 3.0),
     Graduation("1/100 inch", "inch", INCH_MM / 100, (5, 10, 50, 100), 3.5),
