@@ -20,17 +20,13 @@ from conftest import LEFT_PX, PX_PER_MM, TOP_PX, made_up_section
 
 from weldsection.errors import DataError, OutputError
 from weldsection.flags import Flag
+from weldsection.output.closeups import closeups
 from weldsection.output.files import ResultsFolder, same_name_key, write_whole
+from weldsection.output.geometry import dimensions, section_lines
 from weldsection.output.layout import rows_needed, spread
-from weldsection.output.overlay import (
-    PENS,
-    dimensions,
-    draw_overlay,
-    overlay_jpeg,
-    section_lines,
-)
+from weldsection.output.overlay import draw_overlay, overlay_jpeg
 from weldsection.output.record import load_record, read_record, record_of, record_text
-from weldsection.output.strokes import Pen, draw_line, plain_letters
+from weldsection.output.strokes import PENS, Pen, draw_line, plain_letters
 from weldsection.output.table import as_csv, as_json, as_table, shown
 from weldsection.quantities import COLUMNS
 from weldsection.records import ByteArray, Photo, SectionResult
@@ -283,8 +279,8 @@ def test_picture_keeps_the_photo_and_adds_strips(
     assert 1200 <= max(picture.shape) <= 2600
     assert (picture[2, 2] == 255).all()
     assert (picture[-2, 2] == 255).all()
-    middle = picture[picture.shape[0] // 2]
-    assert 120 < np.median(middle) < 200
+    plate = (np.abs(picture.astype(int) - (170, 165, 160)) < 12).all(axis=2)
+    assert 0.1 < plate.mean() < 0.6
 
 
 def test_a_small_photo_is_enlarged_and_its_sentences_have_room(
@@ -309,6 +305,32 @@ def test_any_number_of_beads_has_room(
     coded = overlay_jpeg(photo, made_up(beads=beads))
 
     assert cv2.imdecode(np.frombuffer(coded, np.uint8), cv2.IMREAD_COLOR) is not None
+
+
+def test_close_ups_show_each_bead_with_its_lines_and_without(
+    photo: Photo, made_up: MakeSection
+) -> None:
+    """The lower one is the photo and nothing else; the upper one has lines."""
+    strip = closeups(photo, made_up(beads=2), 1300)
+    half = strip.shape[0] // 2
+    marked, plain = strip[: half - 8, 8:600], strip[half:-8, 8:600]
+
+    assert marked.shape == plain.shape
+    assert (marked != plain).any(axis=2).mean() > 0.02
+    levels = {tuple(level) for level in plain.reshape(-1, 3)[::50].tolist()}
+    # steel, bench and weld are grey or brown: no drawn colour is among them
+    assert not any(max(level) - min(level) > 60 for level in levels)
+
+
+@pytest.mark.parametrize("beads", [1, 8, 9, 20])
+def test_close_ups_have_room_for_any_number_of_beads(
+    photo: Photo, made_up: MakeSection, beads: int
+) -> None:
+    """The strip is as wide as asked, in as many rows as it takes."""
+    strip = closeups(photo, made_up(beads=beads), 1300)
+
+    assert strip.shape[1] == 1300
+    assert len(closeups(photo, made_up(beads=0), 1300)) == 0
 
 
 def test_a_picture_of_nothing_measured_can_be_drawn(

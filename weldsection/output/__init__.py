@@ -7,5 +7,6 @@
 `files`         results folder, and files that are complete or not there
 ==============  ==============================================================
 
-`layout` and `strokes` serve `overlay`: where labels go, how lines are drawn.
+Four files serve `overlay`: `geometry` says what is drawn, `layout` where labels
+go, `strokes` how lines look, and `closeups` shows each bead larger.
 """

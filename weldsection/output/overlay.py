@@ -15,12 +15,18 @@ from typing import cast
 import cv2
 import numpy as np
 
+from weldsection.output.closeups import closeups
+from weldsection.output.geometry import (
+    SectionLine,
+    dimensions,
+    section_lines,
+    surface_on_plate,
+)
 from weldsection.output.layout import rows_needed, spread
 from weldsection.output.strokes import (
-    BLUE,
     DARK,
+    PENS,
     PLUS_MINUS,
-    VERMILION,
     WHITE,
     YELLOW,
     Pen,
@@ -37,7 +43,6 @@ from weldsection.output.table import explained_flags
 from weldsection.quantities import QUANTITIES
 from weldsection.records import (
     BeadResult,
-    BoolArray,
     ByteArray,
     FloatArray,
     Photo,
@@ -55,36 +60,11 @@ _NARROWEST_SHEET_PX = 1300
 # Room left around the coupon and above its highest bead, in px of the picture.
 _MARGIN_PX, _HEADROOM_PX = 60.0, 110.0
 
-PENS = {
-    "plate surface": Pen(WHITE, gap_px=2.5, dash_px=(26, 10)),
-    "weld face": Pen(YELLOW, gap_px=3.0),
-    "fusion line": Pen(VERMILION, width_px=2, gap_px=3.5),
-    "fusion line, doubtful": Pen(VERMILION, width_px=2, gap_px=3.5, dash_px=(10, 9)),
-    "HAZ edge": Pen(BLUE, gap_px=3.0, dash_px=(4, 6)),
-}
 _DIMENSION = Pen(WHITE)
 # A letter beside a dimension must stay this far from every traced edge.
 _LETTER_CLEAR_PX = 17.0
 _LABELLED = ("penetration", "width", "reinforcement", "dilution")
 _LEGEND_SAMPLE_PX = 64
-
-
-@dataclass(frozen=True, slots=True)
-class SectionLine:
-    """One line to be drawn, in pixels of the upright photo."""
-
-    role: str
-    """A key of `PENS`."""
-    xy_px: FloatArray
-
-
-@dataclass(frozen=True, slots=True)
-class Dimension:
-    """One dimension of a bead, in pixels of the upright photo."""
-
-    symbol: str
-    start_xy_px: FloatArray
-    end_xy_px: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +118,8 @@ def draw_overlay(photo: Photo, result: SectionResult) -> ByteArray:
     labels = [_label(bead) for bead in result.beads]
     view, places = _arranged(photo, result, lines, labels)
     footer = _footer_lines(result)
-    picture = _sheet(photo, view, footer_px=70 + 26 * len(footer))
+    larger = closeups(photo, result, view.sheet_width)
+    picture = _sheet(photo, view, larger, footer_px=70 + 26 * len(footer))
     for line in lines:
         draw_line(picture, view.on_picture(line.xy_px), PENS[line.role])
     for bead, label, place in zip(result.beads, labels, places, strict=True):
@@ -146,38 +127,6 @@ def draw_overlay(photo: Photo, result: SectionResult) -> ByteArray:
         _draw_label(picture, label, place, top, view.header)
     _draw_footer(picture, view, result, footer)
     return picture
-
-
-def section_lines(result: SectionResult) -> list[SectionLine]:
-    """Give every line of a section in pixels of the upright photo."""
-    lines = [("plate surface", _surface_on_plate(result))]
-    for bead in result.beads:
-        trace = bead.trace
-        lines.append(("weld face", trace.cap_xy_mm))
-        lines.append(("HAZ edge", trace.haz_xy_mm))
-        for doubtful, run in _runs(trace.doubtful):
-            role = "fusion line, doubtful" if doubtful else "fusion line"
-            lines.append((role, trace.fusion_xy_mm[run]))
-    return [
-        SectionLine(role, project(result.mm_to_px, xy_mm))
-        for role, xy_mm in lines
-        if len(xy_mm) > 1
-    ]
-
-
-def dimensions(bead: BeadResult, result: SectionResult) -> list[Dimension]:
-    """Give the lines along which penetration and reinforcement were measured."""
-    found = []
-    for symbol, line_xy_mm, sign in (
-        ("P", bead.trace.fusion_xy_mm, 1.0),
-        ("R", bead.trace.cap_xy_mm, -1.0),
-    ):
-        if len(line_xy_mm) == 0:
-            continue
-        foot, tip = _furthest_from_surface(line_xy_mm, result, sign)
-        ends_px = project(result.mm_to_px, np.array([foot, tip]))
-        found.append(Dimension(symbol, ends_px[0], ends_px[1]))
-    return found
 
 
 # --------------------------------------------------------------- arrangement
@@ -214,7 +163,7 @@ def _view_of(
 ) -> _View:
     """Show the coupon with a margin, and room for numbers above the beads."""
     depth = result.thickness_mm if math.isfinite(result.thickness_mm) else 0.0
-    back_xy_mm = _surface_on_plate(result)[[0, -1]] + np.array([0.0, depth])
+    back_xy_mm = surface_on_plate(result)[[0, -1]] + np.array([0.0, depth])
     xy_px = np.vstack(
         [project(result.mm_to_px, back_xy_mm), *(line.xy_px for line in lines)]
     )
@@ -243,15 +192,19 @@ def _with_header(view: _View, header: int) -> _View:
     )
 
 
-def _sheet(photo: Photo, view: _View, *, footer_px: int) -> ByteArray:
-    """Lay the part shown between two white strips."""
+def _sheet(
+    photo: Photo, view: _View, larger: ByteArray, *, footer_px: int
+) -> ByteArray:
+    """Lay the part shown and the close-ups between two white strips."""
     part = photo.bgr[view.top_px : view.bottom_px, view.left_px : view.right_px]
     way = cv2.INTER_AREA if view.enlargement < 1 else cv2.INTER_CUBIC
     shown = cv2.resize(part, view.size, interpolation=way)
     width, height = view.size
-    rows = view.header + height + footer_px
+    bottom = view.header + height
+    rows = bottom + footer_px + len(larger)
     sheet = np.full((rows, view.sheet_width, 3), 255, np.uint8)
-    sheet[view.header : view.header + height, :width] = shown
+    sheet[view.header : bottom, :width] = shown
+    sheet[rows - len(larger) :] = larger
     return sheet
 
 
@@ -337,7 +290,8 @@ def _footer_lines(result: SectionResult) -> list[str]:
     return [
         plain_letters(f"{name}   {findings}"),
         "P penetration, W width, R reinforcement, D dilution; "
-        f"{PLUS_MINUS} one standard uncertainty. A section shows one place in a weld.",
+        f"{PLUS_MINUS} one standard uncertainty. A section shows one place in a weld. "
+        "Below, each bead larger, with its lines and without.",
         *explained_flags(flag.word for flag in flags),
     ]
 
@@ -375,43 +329,6 @@ def _draw_scale_bar(
     width, _ = text_size(text, 0.6)
     at = np.array([(left + right - width) / 2, top + 44.0])
     draw_text(picture, text, at, 0.6)
-
-
-# ------------------------------------------------------------------- geometry
-
-
-def _surface_on_plate(result: SectionResult) -> FloatArray:
-    """Give the plate surface between the ends of the coupon."""
-    x_mm, y_mm = result.surface.knots_x_mm, result.surface.knots_y_mm
-    length = result.length_mm if math.isfinite(result.length_mm) else math.inf
-    on_plate = (x_mm >= 0) & (x_mm <= length)
-    knots_xy_mm = np.column_stack([x_mm, y_mm])
-    return knots_xy_mm[on_plate] if on_plate.sum() > 1 else knots_xy_mm
-
-
-def _runs(doubtful: BoolArray) -> list[tuple[bool, slice]]:
-    """Cut a line into stretches seen and bridged; neighbours share a point."""
-    if len(doubtful) == 0:
-        return []
-    changes = (np.flatnonzero(np.diff(doubtful.astype(np.int8))) + 1).tolist()
-    starts, ends = [0, *changes], [*changes, len(doubtful) - 1]
-    return [
-        (bool(doubtful[start]), slice(start, end + 1))
-        for start, end in zip(starts, ends, strict=True)
-    ]
-
-
-def _furthest_from_surface(
-    line_xy_mm: FloatArray, result: SectionResult, sign: float
-) -> tuple[FloatArray, FloatArray]:
-    """Give the foot on the plate surface and the point furthest from it."""
-    x, y = line_xy_mm.T
-    i = int(np.argmax(sign * (y - result.surface.y_at(x))))
-    near = x[i] + np.array([-1.0, 1.0])
-    slope = float(np.diff(result.surface.y_at(near))[0] / 2)
-    normal = np.array([-slope, 1.0]) / math.hypot(slope, 1.0)
-    gap = float(y[i] - result.surface.y_at(x[i])) / math.hypot(slope, 1.0)
-    return line_xy_mm[i] - gap * normal, line_xy_mm[i]
 
 
 def _middle_px(bead: BeadResult, result: SectionResult) -> FloatArray:

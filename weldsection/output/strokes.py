@@ -47,24 +47,39 @@ class Pen:
     colour: Colour
     width_px: int = 1
     gap_px: float = 0.0
-    dash_px: tuple[float, float] | None = None
-    """Length drawn and length left out; None for an unbroken line."""
+    dash_px: tuple[int, int] | None = None
+    """Pixels drawn and pixels left out; None for an unbroken line."""
     casing: Colour = BLACK
+
+
+# A pen for each kind of line. The traced edges have a gap, so that they show.
+PENS = {
+    "plate surface": Pen(WHITE, gap_px=2.5, dash_px=(26, 10)),
+    "weld face": Pen(YELLOW, gap_px=3.0),
+    "fusion line": Pen(VERMILION, width_px=2, gap_px=3.5),
+    "fusion line, doubtful": Pen(VERMILION, width_px=2, gap_px=3.5, dash_px=(10, 9)),
+    "HAZ edge": Pen(BLUE, gap_px=3.0, dash_px=(4, 6)),
+}
 
 
 def draw_line(picture: ByteArray, xy: FloatArray, pen: Pen) -> None:
     """Draw a line with its casing."""
     if len(xy) < 2:
         return
-    for piece in dashes(xy, pen.dash_px) if pen.dash_px else [xy]:
-        if pen.gap_px > 0:
-            even = evened(piece, 2 * pen.gap_px)
-            aside = pen.gap_px * normals(even)
-            _polyline(picture, even + aside, pen.casing, 1)
-            _polyline(picture, even - aside, pen.colour, pen.width_px)
-        else:
-            _polyline(picture, piece, pen.casing, pen.width_px + 2)
-            _polyline(picture, piece, pen.colour, pen.width_px)
+    if pen.gap_px > 0:
+        even = evened(xy, 2 * pen.gap_px)
+        aside = pen.gap_px * normals(even)
+        below, above, casing_px = even + aside, even - aside, 1
+    else:
+        even = below = above = np.asarray(xy, dtype=np.float64)
+        casing_px = pen.width_px + 2
+    run = _run_along(even)
+    for side, colour, width in (
+        (below, pen.casing, casing_px),
+        (above, pen.colour, pen.width_px),
+    ):
+        pieces = dashes(side, run, pen.dash_px) if pen.dash_px else [side]
+        _polylines(picture, pieces, colour, width)
 
 
 def draw_dimension(
@@ -112,10 +127,13 @@ def draw_text(
     scale: float,
     *,
     bold: bool = False,
+    halo: bool = False,
 ) -> None:
-    """Write black text from its lower left corner."""
+    """Write black text from its lower left corner, with a light edge if asked."""
     x, y = (round(float(v)) for v in corner)
     thickness = 2 if bold else 1
+    if halo:
+        cv2.putText(picture, text, (x, y), _FONT, scale, WHITE, 4, cv2.LINE_AA)
     cv2.putText(picture, text, (x, y), _FONT, scale, BLACK, thickness, cv2.LINE_AA)
 
 
@@ -146,22 +164,24 @@ def plain_letters(text: str) -> str:
     return "".join(c if " " <= c <= "~" else "?" for c in bare)
 
 
-def dashes(xy: FloatArray, dash_px: tuple[float, float]) -> list[FloatArray]:
+def dashes(
+    xy: FloatArray, run: FloatArray, dash_px: tuple[int, int]
+) -> list[FloatArray]:
     """Cut a line into dashes of even length, the first one at its start.
+
+    `run` is the way along the line to each of its points; two lines that go side
+    by side are cut alike if they are given the same one.
 
     Examples
     --------
-    >>> [d[:, 0].tolist() for d in dashes(np.array([[0, 0], [10, 0]]), (4, 3))]
-    [[0.0, 4.0], [7.0, 10.0]]
+    >>> line = np.array([[0.0, 0.0], [10.0, 0.0]])
+    >>> [d[:, 0].tolist()[::3] for d in dashes(line, line[:, 0], (3, 4))]
+    [[0.0, 3.0], [7.0, 10.0]]
     """
     on, off = dash_px
-    run = _run_along(xy)
-    pieces = []
-    for start in np.arange(0.0, run[-1], on + off):
-        end = min(start + on, run[-1])
-        inside = run[(run > start) & (run < end)]
-        pieces.append(_points_at(xy, run, np.concatenate([[start], inside, [end]])))
-    return pieces
+    points = _points_at(xy, run, np.arange(0.0, run[-1] + 0.5))
+    starts = range(0, len(points) - 1, on + off)
+    return [points[start : start + on + 1] for start in starts]
 
 
 def evened(xy: FloatArray, step_px: float) -> FloatArray:
@@ -193,8 +213,11 @@ def _points_at(xy: FloatArray, run: FloatArray, at: FloatArray) -> FloatArray:
     return np.column_stack([np.interp(at, run, xy[:, i]) for i in range(2)])
 
 
-def _polyline(picture: ByteArray, xy: FloatArray, colour: Colour, width: int) -> None:
-    cv2.polylines(picture, [_fixed(xy)], False, colour, width, cv2.LINE_AA, _SHIFT)
+def _polylines(
+    picture: ByteArray, lines: list[FloatArray], colour: Colour, width: int
+) -> None:
+    points = [_fixed(line) for line in lines]
+    cv2.polylines(picture, points, False, colour, width, cv2.LINE_AA, _SHIFT)
 
 
 def _filled(picture: ByteArray, xy: FloatArray, colour: Colour, edge: Colour) -> None:
