@@ -105,6 +105,20 @@ def test_ci_runs_the_line_of_the_readme() -> None:
     assert f'"$python" {line}' in script
 
 
+def test_commands_of_the_readme_have_the_options_shown(
+    command_line: Callable[..., Ran],
+) -> None:
+    """Every example can be typed as it stands."""
+    readme = (ROOT / "README.md").read_text("utf-8")
+    examples = re.findall(r"(?m)^weldsection (\w+)(.*)$", readme)
+
+    assert len(examples) >= 6
+    for name, rest in examples:
+        text = command_line(name, "--help").out
+        for option in re.findall(r"--[a-z-]+", rest):
+            assert f"{option} " in text, f"{name} has no {option}"
+
+
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_command_helps_with_an_example(
     command_line: Callable[..., Ran], name: str
