@@ -5,9 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from outside_data import ARC_CURRENT_ALONE, columns, laser_tracks
+from scipy.special import stdtrit
 
 from weldsection.errors import DataError
+from weldsection.study.outliers import outliers
 from weldsection.study.points import Points, SharedScale, averaged
+from weldsection.study.spread import bead_spread
 from weldsection.study.trend import Verdict, fit_trend, trend
 
 # 316L laser tracks (KU Leuven, DOI 10.6084/m9.figshare.15035733.v1): the answers a
@@ -191,3 +194,58 @@ def test_the_band_covers_the_true_average() -> None:
     claimed = np.sqrt(np.mean([t.u_at(at)[0] ** 2 for t in straight]))
 
     assert np.std(errors) == pytest.approx(claimed, rel=0.12)
+
+
+@pytest.mark.parametrize("flat", [False, True])
+def test_the_band_has_no_step_and_covers_the_curve(flat: bool) -> None:
+    """Nine in ten bands hold the true curve, the doubt about the break included."""
+    rng = np.random.default_rng(14)
+    at = np.array([130.0, 150, 170, 190, 210])
+    t = (at - 120) / 100
+    true = 1 + 2 * (np.minimum(t, 0.5) / 0.5 if flat else t)
+    held = []
+    for _ in range(120):
+        found = fit_trend(*ladder(rng, flat=flat), 0.05)
+        band = stdtrit(found.chosen.fit.df, 0.975) * found.u_at(at)
+        held.append(np.abs(found.at(at) - true) < band)
+        fine = found.u_at(np.linspace(120, 220, 400))
+        assert np.abs(np.diff(fine)).max() < 0.25 * fine.max()
+
+    assert np.mean(held) >= 0.85
+
+
+def test_a_bead_far_off_the_curve_is_pointed_out() -> None:
+    """One cold bead among eleven, and none among honest ones."""
+    rng = np.random.default_rng(15)
+    x = np.linspace(120, 220, 11)
+    y = 1 + 0.02 * (x - 120) + 0.05 * rng.standard_normal(11)
+    assert not outliers(fit_trend(x, y))
+
+    y[6] -= 0.6
+    (found,) = outliers(fit_trend(x, y))
+
+    assert found.name == "7"
+    assert found.off == pytest.approx(-0.6, abs=0.2)
+
+
+def test_honest_beads_are_seldom_pointed_out() -> None:
+    """In at most about 2 % of ladders is a bead named that is none."""
+    rng = np.random.default_rng(16)
+    named = [
+        bool(outliers(fit_trend(*ladder(rng, flat=False), 0.05))) for _ in range(200)
+    ]
+
+    assert np.mean(named) <= 0.04
+
+
+def test_scatter_that_grows_is_seen() -> None:
+    """Deep beads scatter more: the claimed scatter is larger there."""
+    rng = np.random.default_rng(17)
+    x = np.repeat(np.linspace(120, 220, 8), 4)
+    y = (1 + 0.02 * (x - 120)) * (1 + 0.08 * rng.standard_normal(x.size))
+
+    spread = bead_spread(Points.of(x, y))
+
+    assert spread.grows
+    assert spread.factor(np.array([3.0]))[0] > 1.2
+    assert spread.factor(np.array([1.0]))[0] == 1.0

@@ -73,6 +73,8 @@ class QuantityStudy:
     """The same without doubtful beads; None if there are none, or too few left."""
     groups: Groups | None
     """None where no margin was given."""
+    groups_without: Groups | None
+    """The same without doubtful beads."""
     drift: Drift | None
     outliers: tuple[Outlier, ...]
     """Beads far off the trend of the others."""
@@ -106,6 +108,8 @@ class SettingStudy:
     """Other settings that were varied, but not along with it."""
     quantities: tuple[QuantityStudy, ...]
     window: Window | None
+    window_without: Window | None
+    """The same without doubtful beads; None if there are none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,11 +277,7 @@ def _setting_study(
         for quantity, each in values.items()
     )
     together, also = _company(setting, known)
-    by_quantity = {study.quantity: study.trend for study in studies}
-    wishes = [wish for wish in options.wishes if wish.quantity in by_quantity]
-    # heat input is not set on the machine; its window is given only when asked for
-    asked = setting not in WORKED_OUT or setting in options.against
-    trends = [by_quantity[wish.quantity] for wish in wishes]
+    window_, without = _windows(setting, studies, options)
     return SettingStudy(
         setting,
         np.bincount(level, x) / np.bincount(level),
@@ -286,8 +286,27 @@ def _setting_study(
         together,
         also,
         studies,
-        window(wishes, trends, options.chance) if wishes and asked else None,
+        window_,
+        without,
     )
+
+
+def _windows(
+    setting: str, studies: Sequence[QuantityStudy], options: CompareOptions
+) -> tuple[Window | None, Window | None]:
+    """The window of the wishes, with all beads and without doubtful ones."""
+    # heat input is not set on the machine; its window is given only when asked for
+    asked = setting not in WORKED_OUT or setting in options.against
+    by_quantity = {study.quantity: study for study in studies}
+    wishes = [wish for wish in options.wishes if wish.quantity in by_quantity]
+    mine = [by_quantity[wish.quantity] for wish in wishes]
+    if not wishes or not asked:
+        return None, None
+    with_all = window(wishes, [each.trend for each in mine], options.chance)
+    if all(each.without is None for each in mine):
+        return with_all, None
+    trends = [each.without or each.trend for each in mine]
+    return with_all, window(wishes, trends, options.chance)
 
 
 def _quantity_study(
@@ -309,12 +328,14 @@ def _quantity_study(
     order = np.array([bead.setting("run_order") for bead in known])
     confounded = order_check(points.x, order).confounded
     names = {bead.name for bead in known}
+    without = _without_doubtful(points)
     return QuantityStudy(
         quantity,
         setting,
         found,
-        _without_doubtful(points),
+        without,
         None if margin is None else groups(points, margin),
+        None if margin is None or without is None else groups(without.points, margin),
         None if confounded else drift(found, order),
         outliers(found),
         tuple(bead.name for bead in beads if bead.name not in names),

@@ -27,6 +27,7 @@ from weldsection.study.words import (
     outlier_sentence,
     replication_sentence,
     short_verdict,
+    span,
     trend_sentence,
     window_sentences,
     without_sentence,
@@ -79,10 +80,15 @@ def _about_beads(found: Comparison) -> Iterator[str]:
 def _marked(found: Comparison) -> str:
     by_name = {bead.name: bead for bead in found.beads}
     reasons = [f"{name} ({_reason(by_name[name])})" for name in found.doubtful]
-    some = "Marked bead" if len(reasons) == 1 else "Marked beads"
+    one = len(reasons) == 1
+    some, stay, them = (
+        ("Marked bead", "It stays", "it")
+        if one
+        else ("Marked beads", "They stay", "them")
+    )
     return (
-        f"{some}: {listed(reasons)}. They stay in the tables and figures; where the "
-        "answer changes without them, both answers are given."
+        f"{some}: {listed(reasons)}. {stay} in the tables and figures; where the "
+        f"answer changes without {them}, both answers are given."
     )
 
 
@@ -131,10 +137,13 @@ def _within(found: WithinBeads) -> str:
 
 def _about_setting(study: SettingStudy, found: Comparison) -> Iterator[str]:
     yield f"## Against {words_of(study.setting)}"
-    yield replication_sentence(study)
-    yield _heat(study, found)
-    yield _company(study)
-    yield order_sentence(study)
+    if study.setting in WORKED_OUT:
+        yield _heat(study, found)
+    else:
+        yield replication_sentence(study)
+        yield _company(study)
+    if study.setting not in WORKED_OUT or study.order.confounded:
+        yield order_sentence(study)
     full = [each for each in study.quantities if told_in_full(each, found)]
     for each in full:
         yield _quantity(each)
@@ -142,8 +151,25 @@ def _about_setting(study: SettingStudy, found: Comparison) -> Iterator[str]:
     if rest:
         told = "; ".join(f"{e.quantity.words} {short_verdict(e)}" for e in rest)
         yield f"In short: {told}."
-    if study.window is not None:
-        yield " ".join(window_sentences(study.setting, study.window))
+    yield from _windows(study)
+
+
+def _windows(study: SettingStudy) -> Iterator[str]:
+    if study.window is None:
+        return
+    yield " ".join(window_sentences(study.setting, study.window))
+    other = study.window_without
+    if other is None:
+        return
+    ends = [
+        [c.setting for c in each.inside][:: max(len(each.inside) - 1, 1)]
+        for each in (study.window, other)
+    ]
+    if len(ends[0]) != len(ends[1]) or any(
+        abs(a - b) > 1e-6 * abs(a) for a, b in zip(*ends, strict=True)
+    ):
+        text = window_sentences(study.setting, other)[0]
+        yield f"Without the marked beads: {text[0].lower()}{text[1:]}"
 
 
 def told_in_full(study: QuantityStudy, found: Comparison) -> bool:
@@ -159,10 +185,12 @@ def told_in_full(study: QuantityStudy, found: Comparison) -> bool:
 
 
 def _heat(study: SettingStudy, found: Comparison) -> str:
-    if study.setting != "heat_input_kj_mm" or found.options.process is None:
-        return ""
+    low, high = float(study.settings[0]), float(study.settings[-1])
+    ends = f"{sum(study.beads_each)} beads from {span(study.setting, low, high)}"
     used = found.options.process
-    return f"Heat input with k = {used.k:g} for {used.name} ({K_SOURCE})."
+    if study.setting != "heat_input_kj_mm" or used is None:
+        return f"{ends}, without a factor for the process."
+    return f"{ends}, with k = {used.k:g} for {used.name} ({K_SOURCE})."
 
 
 def _company(study: SettingStudy) -> str:

@@ -20,6 +20,7 @@ from weldsection.study.points import IntArray, Points
 from weldsection.study.spread import Spread, bead_spread
 
 ALPHA = 0.05
+MOST_BEADS = 1000
 
 
 class Relation(Enum):
@@ -89,6 +90,17 @@ class Groups:
             float(stdtrit(self.means.spread.df, 1 - ALPHA))
             + float(stdtrit(self.means.spread.df, 0.75))
         )
+
+    @property
+    def beads_needed(self) -> int:
+        """Beads at each setting that show two equal ones alike, four times in five."""
+        spread, count = self.means.spread.total, self.means.x.size
+        for beads in range(2, MOST_BEADS):
+            df = count * (beads - 1)
+            reach = float(stdtrit(df, 1 - ALPHA)) + float(stdtrit(df, 0.9))
+            if spread * math.sqrt(2 / beads) * reach <= self.margin:
+                return beads
+        return MOST_BEADS
 
 
 def level_means(points: Points) -> LevelMeans:

@@ -12,7 +12,6 @@ from weldsection.study.fit import FloatArray
 from weldsection.study.points import Points, averaged
 
 
-
 @dataclass(frozen=True, slots=True)
 class Spread:
     """Scatter of one quantity from bead to bead."""

@@ -97,7 +97,7 @@ def _hidden(quantity: Term, found: Trend) -> str:
     if not found.hidden_rise > 0:
         return ""
     more = number(found.hidden_rise, quantity.unit)
-    return f" Beyond it no change of more than {more} can hide."
+    return f" Beyond it a change of up to {more} could still hide."
 
 
 def _plateau(quantity: Term, setting: str, found: Trend) -> str:
@@ -144,7 +144,7 @@ def _straight(quantity: Term, setting: str, found: Trend) -> str:
         f"{show_setting(setting, step)}; no flattening is shown ({chance(bend.p)})."
     )
     turn = found.turn
-    if turn is not None and not turn.low_open:
+    if turn is not None and turn.low > found.points.level_x[1]:
         sentence += (
             " A plateau that begins below "
             f"{show_setting(setting, turn.low)} does not fit these beads."
@@ -276,14 +276,10 @@ def group_sentences(study: QuantityStudy, found: Groups) -> tuple[str, ...]:
     margin = study.quantity.show(found.margin)
     if not found.means.spread.df:
         return ("There are too few beads to compare single settings.",)
-    sentences = [
-        f"{listed([name[k] for k in run])} are shown to be alike in "
-        f"{study.quantity.words} within {margin}."
-        for run in found.runs
-    ]
-    if not sentences:
+    sentences = [_runs(study, found)]
+    if study.groups_without is not None and study.groups_without.runs != found.runs:
         sentences.append(
-            f"No two neighbouring settings are shown to be alike within {margin}."
+            f"Without the marked beads: {_runs(study, study.groups_without)}"
         )
     unlike = [p for p in found.pairs if p.relation is Relation.DIFFERENT]
     open_ = [p for p in found.pairs if p.relation is Relation.UNDECIDED]
@@ -298,9 +294,23 @@ def group_sentences(study: QuantityStudy, found: Groups) -> tuple[str, ...]:
         sentences.append(
             f"Undecided between neighbours: {pairs}. With these beads two equal "
             "settings could be shown alike, with even odds, only within about "
-            f"{study.quantity.show(found.provable)}."
+            f"{study.quantity.show(found.provable)}; within {margin} it takes about "
+            f"{found.beads_needed} beads at each setting."
         )
     return tuple(sentences)
+
+
+def _runs(study: QuantityStudy, found: Groups) -> str:
+    """Name the settings that are shown to be alike."""
+    margin = study.quantity.show(found.margin)
+    name = [show_setting(study.setting, float(x)) for x in found.means.x]
+    told = [listed([name[k] for k in run]) for run in found.runs]
+    if not told:
+        return f"No two neighbouring settings are shown to be alike within {margin}."
+    return (
+        f"{'; '.join(told)} are shown to be alike in {study.quantity.words} "
+        f"within {margin}."
+    )
 
 
 # -------------------------------------------------------------------- window
@@ -411,7 +421,8 @@ def without_sentence(study: QuantityStudy) -> str:
     """Say how the answer changes without doubtful beads; empty if it does not."""
     if not study.changes_without or study.without is None:
         return ""
-    sentence = _TREND[study.without.verdict](
-        study.quantity, study.setting, study.without
-    )
+    say = _TREND[study.without.verdict]
+    sentence = say(study.quantity, study.setting, study.without)
+    if sentence == say(study.quantity, study.setting, study.trend):
+        return ""
     return f"Without the marked beads: {sentence}"
