@@ -59,9 +59,9 @@ def find_disc(
     photo: Photo, face: FaceOutline, request: ReferenceRequest
 ) -> ScaleReference:
     """Scale and tilt from the outline of a disc."""
-    found = _only_one(find_rounds(photo, face, request.length_mm), request).ellipse
-    shape, wall_px = _expected(photo, face, found, request.length_mm)
-    rim = read_rim(photo.bgr, found, shape, wall_px)
+    found = _only_one(find_rounds(photo, face, request.length_mm), request)
+    shape, wall_px = _expected(photo, face, found.ellipse, request.length_mm)
+    rim = read_rim(photo.bgr, found.ellipse, shape, wall_px)
     _check_round(rim, request)
     disc = rim.ellipse
     centre = disc.centre_xy_px
@@ -91,7 +91,8 @@ def find_disc(
             f"on {100 * seen_share(rim):.0f} % of its rim."
         ),
         shows_tilt=True,
-        flags=(Flag.TILT_UNKNOWN,) * (at_face > TILT_MATTERS),
+        flags=(Flag.SCALE_UNSURE,) * found.ringed
+        + (Flag.TILT_UNKNOWN,) * (at_face > TILT_MATTERS),
     )
 
 

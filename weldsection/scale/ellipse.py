@@ -95,7 +95,7 @@ class EllipseFit:
 
     ellipse: Ellipse
     covariance: FloatArray
-    """``(5, 5)`` of x, y, mean, q, s; neighbouring points may share errors."""
+    """``(5, 5)`` of x, y, mean, q, s, from the points alone."""
     residual_px: FloatArray
     spread_px: float
     """Robust standard deviation of the residuals."""
@@ -137,8 +137,8 @@ def fit_ellipse(
         scaled = jacobian * weight[:, None]
         if shape is not None:
             ridge, pull = _known_shape(ellipse, shape, spread)
-        normal = scaled.T @ jacobian + ridge + 1e-9 * np.eye(5)
-        change = np.linalg.solve(normal, pull - scaled.T @ residual)
+        normal = scaled.T @ jacobian + 1e-9 * np.eye(5)
+        change = np.linalg.solve(normal + ridge, pull - scaled.T @ residual)
         ellipse = Ellipse(*(ellipse.as_array() + change))
         if float(np.abs(change).max()) < 1e-3:
             break
@@ -146,7 +146,7 @@ def fit_ellipse(
     all_residuals[seen] = ellipse.distance_px(points)
     used = np.where(weight > 0, residual, 0.0)
     variance = spread**2 * shared_error(used)
-    inverse = np.linalg.inv(normal)
+    inverse = np.linalg.inv(normal)  # without what was known of the shape
     covariance = variance * inverse @ (scaled.T @ scaled) @ inverse
     return EllipseFit(ellipse, covariance, all_residuals, spread)
 
@@ -155,8 +155,8 @@ def _known_shape(
     ellipse: Ellipse, shape: Foreshortening, spread_px: float
 ) -> tuple[FloatArray, FloatArray]:
     """Weight and pull of the known shape beside points of that scatter."""
-    # about twenty neighbouring points share their error
-    stiff = 20 * (spread_px / (shape.sd * ellipse.mean_px)) ** 2
+    # a hundred neighbouring points share what bevel and shadow do to them
+    stiff = 100 * (spread_px / (shape.sd * ellipse.mean_px)) ** 2
     ridge = np.diag([0.0, 0.0, 0.0, stiff, stiff])
     mean = ellipse.mean_px
     away = [shape.q * mean - ellipse.q_px, shape.s * mean - ellipse.s_px]

@@ -121,9 +121,7 @@ def combined_bend(effect: FloatArray, seen: FloatArray, u: FloatArray) -> Bend:
     0.006
     """
     weight = float(np.sum((effect / u) ** 2)) + _UNKNOWN_K1**-2
-    return Bend(
-        round(float(np.sum(effect * seen / u**2)) / weight, 9), weight**-0.5
-    )
+    return Bend(round(float(np.sum(effect * seen / u**2)) / weight, 9), weight**-0.5)
 
 
 def bend_of_sides(sides: tuple[Side, ...], shape: tuple[int, int]) -> Bend:
@@ -213,9 +211,7 @@ def with_lens(
     elif any(source.name == "lens" for source in reference.sources):
         return reference
     sources = tuple(s for s in reference.sources if s.name != "lens")
-    doubt = lens_source(
-        photo.shape, reference.centre_xy_px, known.u, face.centre_xy_px
-    )
+    doubt = lens_source(photo.shape, reference.centre_xy_px, known.u, face.centre_xy_px)
     return replace(reference, homography=homography, sources=(*sources, doubt))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -30,6 +30,8 @@ _RAYS = 120
 _LEAST_AXES = 0.86
 # share of the rim on which an edge must be seen for a round thing to count
 _LEAST_RIM = 0.62
+# and for a fainter edge around it to cast doubt on it
+_FAINT_RIM = 0.52
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +42,9 @@ class RoundThing:
     seen_share: float
     contrast: float
     """Median slope across the rim over that of its surroundings."""
+    ringed: bool = False
+    """Whether a fainter round edge lies around it, as the rim of a coin whose
+    middle is of another metal."""
 
     @property
     def clarity(self) -> float:
@@ -189,15 +194,27 @@ def _outermost(
     small: ByteArray, start: Ellipse, face_mask: npt.NDArray[np.bool_]
 ) -> RoundThing | None:
     """The largest round edge about a centre that is seen on most of its rim."""
-    best: RoundThing | None = None
-    for ratio in 0.84 * 1.06 ** np.arange(10):
+    things = []
+    for ratio in 0.84 * 1.06 ** np.arange(12):
         guess = Ellipse(start.x_px, start.y_px, start.mean_px * float(ratio))
         thing = _settle(small, guess, face_mask)
-        if thing is None:
-            continue
-        if best is None or _rank(thing) > _rank(best):
-            best = thing
-    return best
+        if thing is not None:
+            things.append(thing)
+    whole = [thing for thing in things if thing.seen_share >= _LEAST_RIM]
+    if not whole:
+        return None
+    best = max(whole, key=_rank)
+    ringed = any(_around(thing, best) for thing in things)
+    return replace(best, ringed=ringed)
+
+
+def _around(thing: RoundThing, inner: RoundThing) -> bool:
+    """Whether one outline lies well outside another about the same middle."""
+    apart = thing.ellipse.centre_xy_px - inner.ellipse.centre_xy_px
+    return (
+        thing.radius_px > 1.12 * inner.radius_px
+        and math.hypot(*apart) < 0.06 * inner.radius_px
+    )
 
 
 def _rank(thing: RoundThing) -> float:
@@ -258,7 +275,7 @@ def _judge(
     seen = (rim > 1.6 * level) & (rim > 1.3 * around) & inside
     share = float(np.mean(seen))
     x, y = np.clip(ellipse.centre_xy_px, 0, [columns - 1, rows - 1]).astype(int)
-    if share < _LEAST_RIM or float(np.mean(inside)) < 0.9 or face_mask[y, x]:
+    if share < _FAINT_RIM or float(np.mean(inside)) < 0.9 or face_mask[y, x]:
         return None
     return RoundThing(ellipse, share, float(np.median(rim)) / level)
 
@@ -275,4 +292,4 @@ def _enlarged(thing: RoundThing, factor: float) -> RoundThing:
     grown = Ellipse(
         float(x), float(y), e.mean_px * factor, e.q_px * factor, e.s_px * factor
     )
-    return RoundThing(grown, thing.seen_share, thing.contrast)
+    return replace(thing, ellipse=grown)
