@@ -179,8 +179,8 @@ def _not_pinned(quantity: Term, setting: str, found: Trend) -> str:
 def _still_curving(quantity: Term, setting: str, found: Trend) -> str:
     last = show_setting(setting, float(found.points.level_x[-1]))
     return (
-        f"{quantity.words} {_verb(found)} ever more slowly but has not reached a "
-        f"plateau at {last}."
+        f"{quantity.words} {_verb(found)} ever more slowly, and no plateau is "
+        f"shown by {last}."
     )
 
 
