@@ -15,15 +15,21 @@ Where there is a plateau it begins half way, at 170 A.
 from __future__ import annotations
 
 import argparse
+import csv
 import os
+import subprocess
+import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import numpy as np
 
+from weldsection.quantities import COLUMNS
 from weldsection.study.groups import Relation, groups
 from weldsection.study.points import Points
 from weldsection.study.runorder import order_check
@@ -200,6 +206,65 @@ def run_order(count: int) -> Iterator[Line]:
     yield Line("random orders accused", share, count, "<= 5 %", share <= 0.05)
 
 
+def speed() -> Iterator[str]:
+    """Time the command on one coupon and on 10,000 rows, figures included."""
+    for rows, bar in ((15, 1.5), (10_000, 5.0)):
+        with tempfile.TemporaryDirectory() as name:
+            table = Path(name) / "beads.csv"
+            _write_beads(table, rows)
+            words = ["compare", str(table), "--process", "135", "--out", f"{name}/out"]
+            used, wall = os.times().children_user, time.perf_counter()
+            subprocess.run(
+                [sys.executable, "-m", "weldsection", *words],
+                check=True,
+                capture_output=True,
+            )
+            used, wall = os.times().children_user - used, time.perf_counter() - wall
+        yield (
+            f"compare on {rows:,} rows: {wall:.2f} s, {used:.2f} s of processor time "
+            f"(bar {bar} s)"
+        )
+
+
+def _write_beads(path: Path, count: int) -> None:
+    """Write so many beads, 15 on a photo."""
+    rng = np.random.default_rng(5)
+    with path.open("w", encoding="utf-8", newline="") as held:
+        writer = csv.DictWriter(
+            held, (*COLUMNS, "coupon", "current_a", "voltage_v", "travel_mm_min")
+        )
+        writer.writeheader()
+        for k in range(count):
+            amps = int(rng.integers(120, 221))
+            lengths = {
+                "penetration_mm": min(1 + 0.04 * (amps - 120), 3) + rng.normal(0, 0.15),
+                "width_mm": 6 + 0.02 * (amps - 120) + rng.normal(0, 0.2),
+                "reinforcement_mm": 2 + rng.normal(0, 0.1),
+            }
+            below = 0.66 * lengths["penetration_mm"] * lengths["width_mm"]
+            above = 0.66 * lengths["reinforcement_mm"] * lengths["width_mm"]
+            writer.writerow(
+                {
+                    "photo": f"{k // 15}.jpg",
+                    "bead": k % 15 + 1,
+                    "coupon": f"c{k // 15}",
+                    **{c: f"{v:.4f}" for c, v in lengths.items()},
+                    "penetration_u_mm": 0.05,
+                    "width_u_mm": 0.1,
+                    "reinforcement_u_mm": 0.05,
+                    "penetration_area_mm2": f"{below:.4f}",
+                    "reinforcement_area_mm2": f"{above:.4f}",
+                    "dilution_pct": f"{100 * below / (below + above):.3f}",
+                    "toe_angle_left_deg": f"{120 + rng.normal(0, 3):.1f}",
+                    "toe_angle_right_deg": f"{120 + rng.normal(0, 3):.1f}",
+                    "scale_u_pct": 0.8,
+                    "current_a": amps,
+                    "voltage_v": f"{14 + 0.05 * amps:.1f}",
+                    "travel_mm_min": 350,
+                }
+            )
+
+
 PARTS: tuple[Callable[[int], Iterator[Line]], ...] = (
     false_plateau,
     missed_plateau,
@@ -214,6 +279,8 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=1000, help="ladders of each kind")
     count = parser.parse_args().count
     started = time.perf_counter()
+    for told_ in speed():
+        print(told_, flush=True)
     for part in PARTS:
         for line in part(count):
             print(line, flush=True)

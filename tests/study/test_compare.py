@@ -49,6 +49,8 @@ def test_a_ladder_is_told_as_it_was_made() -> None:
     assert turn.low < 180 < turn.high
     assert found_for(found, "width").trend.verdict is Verdict.STRAIGHT
     text = findings(found)
+    # past some current a bead widens rather than deepens: common practice, no source
+    assert "the bead grows wider and no longer deeper" in text
     assert "Penetration rises to about" in text
     assert "Width rises all the way" in text
     assert "each welded once" in text
@@ -74,6 +76,7 @@ def test_a_ladder_from_cold_to_hot_is_called_confounded() -> None:
 
     text = findings(compared(cells))
 
+    # a warm plate needs less current for the same depth: common practice, no source
     assert "cannot be separated here" in text
     assert "once more, in random order" in text
     assert found_for(compared(cells), "penetration").drift is None
@@ -238,6 +241,17 @@ def test_everything_is_written_and_can_be_read(
         first = next(csv.DictReader(held))
     assert first["verdict"] == "plateau"
     assert float(first["break_low"]) < 180 < float(first["break_high"])
+
+
+def test_columns_nobody_declared_are_kept(
+    command_line: CommandLine, tmp_path: Path
+) -> None:
+    """The gas written beside each bead stands in the joined table too."""
+    cells = [cell | {"gas": "M21"} for cell in mag_ladder()]
+    command_line("compare", write_table(tmp_path / "b.csv", cells), "--out", "study")
+
+    with (tmp_path / "study" / "beads_joined.csv").open(encoding="utf-8") as held:
+        assert {row["gas"] for row in csv.DictReader(held)} == {"M21"}
 
 
 def test_an_earlier_run_is_kept_unless_overwriting_is_asked_for(

@@ -29,6 +29,7 @@ from weldsection.study.words import (
     short_verdict,
     span,
     trend_sentence,
+    wider_sentence,
     window_sentences,
     without_sentence,
 )
@@ -147,6 +148,7 @@ def _about_setting(study: SettingStudy, found: Comparison) -> Iterator[str]:
     full = [each for each in study.quantities if told_in_full(each, found)]
     for each in full:
         yield _quantity(each)
+    yield wider_sentence(full)
     rest = [each for each in study.quantities if each not in full]
     if rest:
         told = "; ".join(f"{e.quantity.words} {short_verdict(e)}" for e in rest)

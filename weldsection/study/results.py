@@ -124,8 +124,10 @@ def _studies(found: Comparison) -> Iterator[tuple[SettingStudy, QuantityStudy]]:
 def _beads(found: Comparison) -> Iterator[list[Cell]]:
     quantities = [each.quantity for each in found.studies[0].quantities]
     settings = list(dict.fromkeys(s for b in found.beads for s in b.rows[0].settings))
+    # columns nobody declared are not lost
+    extra = list(dict.fromkeys(c for b in found.beads for c, _ in b.rows[0].extra))
     yield [
-        *("coupon", "bead", "readings", *settings, "remarks", "flags"),
+        *("coupon", "bead", "readings", *settings, "remarks", "flags", *extra),
         *(
             f"{q.name}{part}"
             for q in quantities
@@ -136,6 +138,8 @@ def _beads(found: Comparison) -> Iterator[list[Cell]]:
         cells: list[Cell] = [bead.coupon, bead.number, len(bead.rows)]
         cells += [bead.setting(name) for name in settings]
         cells += [bead.remarks, ";".join(bead.flags)]
+        texts = dict(bead.rows[0].extra)
+        cells += [texts.get(column, "") for column in extra]
         for quantity in quantities:
             value = bead.value(quantity)
             if value is None:

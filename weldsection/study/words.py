@@ -400,6 +400,19 @@ def drift_sentence(study: QuantityStudy) -> str:
     )
 
 
+def wider_sentence(studies: Sequence[QuantityStudy]) -> str:
+    """Say when a bead grows wider and no longer deeper; empty if it does not."""
+    by_name = {study.quantity.name: study for study in studies}
+    depth, width = by_name.get("penetration"), by_name.get("width")
+    if depth is None or width is None or not depth.trend.verdict.is_plateau:
+        return ""
+    wider = width.trend.verdict is Verdict.STRAIGHT and width.trend.rises
+    if not (depth.trend.rises and wider):
+        return ""
+    at = show_setting(depth.setting, _known(depth.trend.turn).at)
+    return f"Beyond about {at} the bead grows wider and no longer deeper."
+
+
 def outlier_sentence(study: QuantityStudy) -> str:
     """Name beads that lie far off the trend; empty if none does."""
     unit = study.quantity.unit
