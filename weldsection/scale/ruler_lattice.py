@@ -53,6 +53,12 @@ class Lattice:
         a, b, c = self.coefficients
         return np.asarray((a * numbers + b) / (c * numbers + 1), dtype=np.float64)
 
+    def holds(self, run: FloatArray) -> bool:
+        """Whether a run of peaks is a stretch of this very lattice."""
+        inside = self.u_px[0] <= run[len(run) // 2] <= self.u_px[-1]
+        pitch = float(run[-1] - run[0]) / (len(run) - 1)
+        return bool(inside and abs(pitch / self.pitch_px - 1) < 0.1)
+
     def shifted(self, u_px: float) -> Lattice:
         """The same marks counted from a zero so many px further left."""
         a, b, c = self.coefficients
@@ -80,6 +86,8 @@ def best_lattice(profile: FloatArray) -> Lattice | None:
     for share in (0.2, 0.4, 0.6):
         chosen = peaks[prominence > share * strong]
         for run in _runs(chosen):
+            if best is not None and best.holds(run):
+                continue
             lattice = _followed(_started(run), chosen)
             if lattice is not None and merit(lattice) > merit(best):
                 best = lattice
@@ -141,11 +149,11 @@ def _started(run: FloatArray) -> Lattice:
 
 def _followed(lattice: Lattice, peaks: FloatArray) -> Lattice | None:
     """Follow a lattice to both sides until no more peaks fit."""
-    for _ in range(40):
+    for turn in range(20):
         grown = _extended(lattice, peaks)
         if grown is None:
             return None
-        if np.array_equal(grown.numbers, lattice.numbers):
+        if turn > 1 and len(grown.numbers) <= len(lattice.numbers):
             marks = grown.numbers, grown.u_px
             return Lattice(*marks, fit_lattice(*marks, rounds=4))
         lattice = grown

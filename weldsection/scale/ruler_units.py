@@ -13,13 +13,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from weldsection.records import FloatArray
+
+IntArray = npt.NDArray[np.int64]
 
 INCH_MM = 25.4
 # share of ticks that a stain or the coupon may shorten and that other ink may
 # lengthen to any length up to so many scatters
 _SHORTENED, _LENGTHENED, _STRAY_SCATTERS = 0.06, 0.012, 100.0
+# places of the longest tick that are followed up from tier to tier
+_PLACES_KEPT = 5
 # neighbouring tiers differ by this many scatters where they are told apart
 _TIER_SCATTERS = 1.6
 # shortest and longest ticks of shop rules in mm, and the spread of their ratio
@@ -96,50 +101,63 @@ def read_graduations(
 
 
 def _best_phase(
-    k: FloatArray, lengths: FloatArray, tiers: tuple[int, ...]
+    k: IntArray, lengths: FloatArray, tiers: tuple[int, ...]
 ) -> tuple[float, float, FloatArray]:
-    """Try every place of the longest tick; give (fit, order, tier lengths)."""
-    best = (-math.inf, -math.inf, np.zeros(len(tiers) + 1))
-    phases = min(tiers[-1], int(np.ptp(k)) + 1 + tiers[-2]) if len(k) else 0
-    for phase in range(phases):
-        tier = np.zeros(len(k), dtype=np.int64)
-        for index, period in enumerate(tiers, start=1):
-            tier[(k - k[0] - phase) % period == 0] = index
-        candidate = _tier_fit(tier, lengths, len(tiers) + 1)
-        if candidate[0] > best[0]:
-            best = candidate
-    fit, order, means = best
-    # the phase was chosen among so many
-    return fit - math.log(max(phases, 1)), order - math.log(max(phases, 1)), means
+    """Try the places of the longest tick; give (fit, order, tier lengths).
+
+    From the shortest tier up: the places that suit it best are tried for the
+    next one.
+    """
+    places, before = list(range(tiers[0])), tiers[0]
+    fitted: list[tuple[float, FloatArray]] = []
+    for level, period in enumerate(tiers, start=1):
+        if level > 1:
+            places = [p + step for p in places for step in range(0, period, before)]
+        fitted = [_tier_fit(_tiers_at(k, p, tiers[:level]), lengths) for p in places]
+        best = sorted(range(len(places)), key=lambda index: -fitted[index][0])
+        places = [places[index] for index in best[:_PLACES_KEPT]]
+        before = period
+    fit, means = max(fitted, key=lambda candidate: candidate[0])
+    tier = _tiers_at(k, places[0], tiers)
+    share = np.bincount(tier, minlength=len(means)) / len(lengths)
+    seen = share > 0
+    shuffled = np.exp(_log_likelihood(lengths[:, None] - means[seen])) @ share[seen]
+    # the place was chosen among so many
+    choice = math.log(min(tiers[-1], int(np.ptp(k)) + 1 + before))
+    order = fit - float(np.log(shuffled).sum())
+    return fit - choice, order - choice, means
 
 
-def _tier_fit(
-    tier: FloatArray, lengths: FloatArray, count: int
-) -> tuple[float, float, FloatArray]:
+def _tiers_at(k: IntArray, place: int, tiers: tuple[int, ...]) -> IntArray:
+    """Tier of each tick, 0 for the shortest, when tick `place` is the longest."""
+    tier = np.zeros(len(k), dtype=np.int64)
+    for index, period in enumerate(tiers, start=1):
+        tier[(k - k[0] - place) % period == 0] = index
+    return tier
+
+
+def _tier_fit(tier: IntArray, lengths: FloatArray) -> tuple[float, FloatArray]:
     """Likelihood of lengths, in scatters, with a rising length for each tier."""
-    means = np.full(count, np.nan)
-    sizes = np.bincount(tier, minlength=count)
-    for index in np.flatnonzero(sizes):
-        means[index] = _typical(lengths[tier == index])
+    sizes = np.bincount(tier)
+    means = np.full(len(sizes), np.nan)
     present = np.flatnonzero(sizes)
+    for index in present:
+        means[index] = _typical(lengths[tier == index])
     means[present] = _rising(means[present], sizes[present])
-    expected = means[tier]
-    fit = _log_likelihood(lengths - expected).sum()
+    fit = float(_log_likelihood(lengths - means[tier]).sum())
     freedom = 1 + np.count_nonzero(np.diff(means[present]) > 1e-9)
-    fit -= 0.5 * freedom * math.log(max(len(lengths), 2))
-    shuffled = np.exp(_log_likelihood(lengths[:, None] - means[present]))
-    shuffled = np.log(shuffled @ (sizes[present] / len(lengths))).sum()
-    return float(fit), float(fit - shuffled), means
+    return fit - 0.5 * freedom * math.log(max(len(lengths), 2)), means
 
 
 def _typical(lengths: FloatArray) -> float:
     """Length that most ticks of a tier share; stains make some shorter."""
-    tried = np.percentile(lengths, (35, 50, 65, 80))
+    share = np.array([0.35, 0.5, 0.65, 0.8])
+    tried = np.sort(lengths)[np.rint(share * (len(lengths) - 1)).astype(int)]
     shares = _log_likelihood(lengths[:, None] - tried).sum(axis=0)
     return float(tried[int(np.argmax(shares))])
 
 
-def _rising(means: FloatArray, sizes: FloatArray) -> FloatArray:
+def _rising(means: FloatArray, sizes: IntArray) -> FloatArray:
     """Pool neighbouring tiers that are not clearly longer than the one below."""
     groups = [[float(m), float(s), 1.0] for m, s in zip(means, sizes, strict=True)]
     index = 0
