@@ -49,10 +49,11 @@ def results(folder: Path) -> dict[str, bytes]:
 def test_workers_and_order_do_not_change_a_digit(
     weldsection: Weldsection, tmp_path: Path, samples: list[Path]
 ) -> None:
-    """One worker or two, forwards or backwards: the same records and pictures."""
+    """One worker or two, forwards, backwards or alone: the same records."""
     one = weldsection("measure", *samples, *THICKNESS, "--out", "one", "--jobs", "1")
     back = samples[::-1]
     two = weldsection("measure", *back, *THICKNESS, "--out", "two", "--jobs", "2")
+    weldsection("measure", samples[0], *THICKNESS, "--out", "alone")
     first, second = results(tmp_path / "one"), results(tmp_path / "two")
 
     assert (one.returncode, two.returncode) == (0, 0)
@@ -60,6 +61,9 @@ def test_workers_and_order_do_not_change_a_digit(
     assert [n for n in first if first[n] != second[n]] == ["beads.csv"]
     rows = [sorted(files["beads.csv"].splitlines()) for files in (first, second)]
     assert rows[0] == rows[1]
+    alone = results(tmp_path / "alone")
+    record = "sections/clean-scan.json"
+    assert alone[record] == first[record]
 
 
 def test_a_bad_photo_among_workers(

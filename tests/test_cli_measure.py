@@ -188,6 +188,18 @@ def test_results_of_other_photos_are_kept(
     ]
 
 
+def test_a_failed_run_replaces_nothing(
+    command_line: CommandLine, tmp_path: Path, photos: list[Path]
+) -> None:
+    """Told to overwrite, but with nothing to put in its place: all is kept."""
+    out = tmp_path / "weldsection-out"
+    command_line("measure", photos[0], *THICKNESS)
+    before = {name: (out / name).read_bytes() for name in listed(out)}
+
+    assert command_line("measure", "no.jpg", *THICKNESS, "--overwrite").code == 1
+    assert {name: (out / name).read_bytes() for name in listed(out)} == before
+
+
 def test_a_changed_photo_is_not_taken_over(
     command_line: CommandLine, photos: list[Path], plate_picture: ByteArray
 ) -> None:

@@ -119,7 +119,7 @@ def measure_batch(batch: Batch, report: Report, finish: Finish) -> list[PhotoOut
         ordered = [outcomes[t.photo] for t in batch.tasks if t.photo in outcomes]
         _write_table(batch.folder, plain_rows(ordered))
         batch.folder.remove_if_empty()
-    if batch.overwrite:
+    if batch.overwrite and any(outcome.rows for outcome in ordered):
         _remove_others(batch.folder, ordered)
     _write_table(batch.folder, finish(ordered))
     return ordered
