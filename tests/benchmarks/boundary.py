@@ -204,7 +204,9 @@ def by_kind(outcomes: Sequence[Outcome]) -> str:
     ]  # fmt: skip
     lines = []
     for kind in kinds:
-        found = summary([r for r in readings if r.truth.get("kind", "not said") == kind])
+        found = summary(
+            [r for r in readings if r.truth.get("kind", "not said") == kind]
+        )
         lines.append([kind, *(found[name] for name in names)])
     return table(["kind", *names], lines)
 
@@ -219,7 +221,11 @@ def by_flag(outcomes: Sequence[Outcome]) -> str:
             r
             for r in rows
             if r.row is not None
-            and (word in r.row["flags"].split(";") if word != "no flag" else not flagged(r))
+            and (
+                word in r.row["flags"].split(";")
+                if word != "no flag"
+                else not flagged(r)
+            )
         ]
         depth, width = errors(here, "penetration_mm"), errors(here, "width_mm")
         lines.append(
@@ -285,7 +291,9 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--drawn", type=int, default=30, help="photos of each tier")
     made.add_argument("--tiers", default=",".join(TIERS))
     made.add_argument("--first", type=int, default=FIRST_SEED, help="first seed")
-    made.add_argument("--size", choices=["3", "8", "12"], default="8", help="megapixels")
+    made.add_argument(
+        "--size", choices=["3", "8", "12"], default="8", help="megapixels"
+    )
     made.add_argument("--unseen", action="store_true", help="held-out styles")
     made.add_argument("--true-scale", action="store_true", help="also with true scale")
     made.add_argument("--jobs", type=int, default=1)
