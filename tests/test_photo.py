@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 import pillow_heif
 import pytest
+import tifffile
 from conftest import write_picture
 from PIL import Image, ImageCms
 
@@ -459,3 +460,15 @@ def test_floating_point_pixels_are_refused(tmp_path: Path) -> None:
 
     with pytest.raises(PhotoError, match=r"^f.tif: pixels are floating point"):
         read_photo(tmp_path / "f.tif")
+
+
+def test_separate_planes_of_sixteen_bits_are_refused(
+    tmp_path: Path, small: ByteArray
+) -> None:
+    """Pillow would give stripes without a word; tifffile writes such a file."""
+    planes = small.astype(np.uint16).transpose(2, 0, 1) * 257
+    path = tmp_path / "planes.tif"
+    tifffile.imwrite(path, planes, planarconfig="separate", photometric="rgb")
+
+    with pytest.raises(PhotoError, match="colours interleaved"):
+        read_photo(path)

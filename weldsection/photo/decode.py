@@ -9,8 +9,9 @@ from __future__ import annotations
 import io
 import struct
 import warnings
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
 _FORMATS = ("JPEG", "PNG", "TIFF", "BMP", "WEBP")
 _DNG_VERSION, _ORIENTATION, _EXIF_DIRECTORY = 0xC612, 0x0112, 0x8769
+_BITS, _PLANAR = 0x0102, 0x011C
 # The boxes that describe a HEIC picture stand before its pixels.
 _HEIF_HEAD_BYTES = 65536
 _FAILURES = (
@@ -78,9 +80,20 @@ def _opened(data: bytes, name: str) -> Image.Image:
             f"{name} is not a picture we can read, or is damaged; "
             "give a JPEG, PNG, TIFF or HEIC file."
         ) from error
-    if picture.format == "TIFF" and _DNG_VERSION in getattr(picture, "tag_v2", {}):
-        raise PhotoError(f"{name} is a raw camera file; export it as JPEG or TIFF.")
+    if picture.format == "TIFF":
+        _check_tiff(getattr(picture, "tag_v2", {}), name)
     return picture
+
+
+def _check_tiff(tags: Mapping[int, Any], name: str) -> None:
+    """Refuse what would be decoded as something else than the photo."""
+    if _DNG_VERSION in tags:
+        raise PhotoError(f"{name} is a raw camera file; export it as JPEG or TIFF.")
+    if tags.get(_PLANAR) == 2 and max(tags.get(_BITS, (8,))) > 8:
+        raise PhotoError(
+            f"{name} keeps 16 bit colours in separate planes, which we cannot read; "
+            "save it with the colours interleaved, or as PNG."
+        )
 
 
 def _facts(picture: Image.Image) -> ExifFacts:
