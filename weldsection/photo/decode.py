@@ -44,22 +44,23 @@ def decode_with_pillow(data: bytes, name: str) -> tuple[ByteArray, ExifFacts]:
         If the file is none of the kinds we read, is damaged, or has a size
         beyond the limits.
     """
-    picture = _opened(data, name)
-    check_size(*picture.size, name)
-    facts = _facts(picture)
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+    with warnings.catch_warnings():
+        # Pillow warns of damaged tags, of which none is needed for the pixels
+        warnings.simplefilter("ignore")
+        picture = _opened(data, name)
+        check_size(*picture.size, name)
+        facts = _facts(picture)
+        try:
             picture.load()
             facts = replace(facts, orientation=_turn_left_to_do(picture, data))
             profile = bytes(picture.info.get("icc_profile") or b"")
             return _as_bgr(_as_colours(_as_8_bit(picture)), profile), facts
-    except PhotoError as error:
-        raise PhotoError(f"{name}: {error}") from error
-    except _FAILURES as error:
-        raise PhotoError(
-            f"{name} is damaged or cut short; copy the file from the camera again."
-        ) from error
+        except PhotoError as error:
+            raise PhotoError(f"{name}: {error}") from error
+        except _FAILURES as error:
+            raise PhotoError(
+                f"{name} is damaged or cut short; copy the file from the camera again."
+            ) from error
 
 
 def _opened(data: bytes, name: str) -> Image.Image:
@@ -68,9 +69,7 @@ def _opened(data: bytes, name: str) -> Image.Image:
 
     formats = ("HEIF",) if _registered_heif(data) else _FORMATS
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            picture = Image.open(io.BytesIO(data), formats=formats)
+        picture = Image.open(io.BytesIO(data), formats=formats)
     except Image.DecompressionBombError as error:
         raise PhotoError(
             f"{name} is far too large to measure; save a smaller copy."
