@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -15,6 +16,8 @@ SMALLEST_WIDTH_MM = 1.8
 SMALLEST_AREA_MM2 = 1.2
 SURFACE_BAND_MM = 0.45  # weld metal must come this near the plate surface
 NECK_SHARE = 0.45  # beads are parted where the metal is thinner than this share
+NECK_SMOOTH_MM = 0.2
+LOWEST_CROWN_MM = 0.5  # a lower crown than this does not tell beads apart
 TOUCH_MM = 0.6
 FARTHEST_TOE_MM = 1.5  # of a toe beyond the rough site of its bead
 
@@ -62,8 +65,17 @@ def _level(coupon: Coupon, field: FloatArray) -> FloatArray:
     )
 
 
-def _parts(mask: FloatArray, coupon: Coupon) -> list[FloatArray]:
-    """Thickness of metal in each column, in mm, for each connected part."""
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """Connected weld metal: its extent above and below the plate surface."""
+
+    above_mm: FloatArray
+    """Of each grid column."""
+    below_mm: FloatArray
+
+
+def _parts(mask: FloatArray, coupon: Coupon) -> list[_Part]:
+    """Connected weld metal large enough for a bead and at the plate surface."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats(
         mask.astype(np.uint8), connectivity=8
     )
@@ -78,17 +90,22 @@ def _parts(mask: FloatArray, coupon: Coupon) -> list[FloatArray]:
         here = labels == label
         if not here[surface - band : surface + band + 1].any():
             continue
-        parts.append(here.sum(axis=0) * coupon.grid_mm)
+        above = here[:surface].sum(axis=0) * coupon.grid_mm
+        below = here[surface:].sum(axis=0) * coupon.grid_mm
+        parts.append(_Part(above, below))
     return parts
 
 
-def _split(thickness: FloatArray, coupon: Coupon) -> list[tuple[float, float]]:
+def _split(part: _Part, coupon: Coupon) -> list[tuple[float, float]]:
     """Part touching beads at the necks between them."""
-    columns = np.flatnonzero(thickness > 0)
+    columns = np.flatnonzero(part.above_mm + part.below_mm > 0)
     first, last = int(columns[0]), int(columns[-1])
-    smooth = cv2.GaussianBlur(thickness[None].astype(np.float64), (0, 0), 6)[0]
-    cuts = _necks(smooth, first, last, coupon.grid_mm)
-    edges = [first, *cuts, last + 1]
+    cuts = {
+        cut
+        for extent in (part.above_mm, part.above_mm + part.below_mm)
+        for cut in _necks(extent, first, last, coupon.grid_mm)
+    }
+    edges = [first, *_apart(sorted(cuts), coupon.grid_mm), last + 1]
     spans = []
     for left, right in itertools.pairwise(edges):
         x = coupon.left_mm + coupon.grid_mm * np.array([left, right - 1])
@@ -97,19 +114,32 @@ def _split(thickness: FloatArray, coupon: Coupon) -> list[tuple[float, float]]:
     return spans
 
 
-def _necks(smooth: FloatArray, first: int, last: int, grid_mm: float) -> list[int]:
+def _apart(cuts: list[int], grid_mm: float) -> list[int]:
+    """Keep one cut of several that mark the same neck."""
+    kept: list[int] = []
+    for cut in cuts:
+        if not kept or (cut - kept[-1]) * grid_mm >= SMALLEST_WIDTH_MM:
+            kept.append(cut)
+    return kept
+
+
+def _necks(extent: FloatArray, first: int, last: int, grid_mm: float) -> list[int]:
     """Columns where the metal is much thinner than on both sides."""
+    smooth = cv2.GaussianBlur(
+        extent[None].astype(np.float64), (0, 0), NECK_SMOOTH_MM / grid_mm
+    )[0]
     reach = round(1.2 / grid_mm)
     inner = np.arange(first + reach, last - reach)
     necks: list[int] = []
-    if len(inner) < 3:
+    if len(inner) < 3 or smooth.max() < LOWEST_CROWN_MM:
         return necks
     value = smooth[inner]
     low = (value <= smooth[inner - 1]) & (value < smooth[inner + 1])
     start = first
     for column in inner[low]:
         lower_side = min(smooth[start:column].max(), smooth[column : last + 1].max())
-        if smooth[column] < NECK_SHARE * lower_side:
+        deep_enough = lower_side > LOWEST_CROWN_MM
+        if deep_enough and smooth[column] < NECK_SHARE * lower_side:
             necks.append(int(column))
             start = int(column)
     return necks

@@ -20,9 +20,10 @@ ROUNDED_MM = 0.14  # of the weld face beside a toe, rounded by the grid
 CORNER_FIT_MM = (0.14, 0.6)
 GENTLEST_CORNER = 0.2  # slope of the weld face under which there is no corner
 FARTHEST_CORNER_MM = 0.3
-GAP_MM = 0.36  # a shorter stretch without weld metal is a stain on it
-NECK_REACH_MM = 0.7  # the neck between touching beads lies this near the limit
+FARTHEST_END_MM = 1.2  # of the weld metal on the outline from the bead's rough edge
+NECK_REACH_MM = 0.7  # the neck between touching beads lies this near the edge
 NECK_U_MM = 0.25  # how well it can be placed
+TOE_FACTOR = 1.5  # set by the coverage over drawn sections, docs/accuracy.md
 LOGISTIC_SD = math.pi / math.sqrt(3)  # of a standard logistic variable
 
 
@@ -196,8 +197,10 @@ def _toes(
     middle = _crown(line, weld, site)
     if middle is None:
         return None
-    left, left_u = _toe(line, weld, (middle, -1), site.left_limit_mm)
-    right, right_u = _toe(line, weld, (middle, +1), site.right_limit_mm)
+    left, left_u = _toe(line, weld, (middle, -1), (site.left_mm, site.left_limit_mm))
+    right, right_u = _toe(
+        line, weld, (middle, +1), (site.right_mm, site.right_limit_mm)
+    )
     if right - left < 10:
         return None
     return (left, right), (left_u, right_u)
@@ -213,35 +216,37 @@ def _crown(line: FloatArray, weld: FloatArray, site: BeadSite) -> int | None:
 
 
 def _toe(
-    line: FloatArray, weld: FloatArray, start: tuple[int, int], limit_mm: float
+    line: FloatArray,
+    weld: FloatArray,
+    start: tuple[int, int],
+    edge_limit_mm: tuple[float, float],
 ) -> tuple[float, float]:
     """
-    Walk out from the crown to where the weld metal ends.
+    Place a toe where the weld metal along the outline ends.
 
-    A short gap, such as a stain on the weld metal, does not end it. Where the
-    metal goes on to the limit, which is so between touching beads, the toe is
-    the lowest point of the outline near the limit.
+    Of all ends between the crown and the limit, the one nearest to the rough
+    edge of the bead counts: others are stains on the weld metal, or HAZ that
+    looks like it. Where the metal goes on to the limit, as it does between
+    touching beads, the toe is the lowest point of the outline near the limit.
 
     Returns
     -------
     index, u_mm
         Place along the line and its spread in mm.
     """
-    middle, step = start
+    (middle, step), (edge_mm, limit_mm) = start, edge_limit_mm
     walk = np.arange(middle, len(line) if step > 0 else -1, step)
     beyond = step * (line[walk, 0] - limit_mm) > 0
-    walk = walk[: int(np.argmax(beyond))] if beyond.any() else walk
-    bare = (weld[walk] <= 0).astype(np.float64)
-    gap = min(round(GAP_MM / LINE_STEP_MM), max(len(walk) // 4, 1))
-    runs = np.convolve(bare, np.ones(gap), mode="valid") >= gap
-    if runs.any():
-        last = int(walk[max(int(np.argmax(runs)) - 1, 0)])
-        index = _crossing(weld, last, step)
-        return index, _crossing_u(weld, index) * LINE_STEP_MM
-    if bare[-1]:
-        last = int(walk[np.flatnonzero(bare == 0)[-1]])
-        return _crossing(weld, last, step), NECK_U_MM
-    near = walk[np.abs(line[walk, 0] - limit_mm) < NECK_REACH_MM]
+    walk = walk[: max(int(np.argmax(beyond)), 2)] if beyond.any() else walk
+    inside = weld[walk] > 0
+    ends = np.flatnonzero(inside[:-1] & ~inside[1:])
+    if len(ends):
+        distance = np.abs(line[walk[ends], 0] - edge_mm)
+        best = int(np.argmin(distance))
+        if distance[best] < FARTHEST_END_MM:
+            index = _crossing(weld, int(walk[ends[best]]), step)
+            return index, TOE_FACTOR * LINE_STEP_MM * _crossing_u(weld, index)
+    near = walk[np.abs(line[walk, 0] - edge_mm) < NECK_REACH_MM]
     return float(near[np.argmax(line[near, 1])] if len(near) else walk[-1]), NECK_U_MM
 
 

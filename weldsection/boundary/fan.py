@@ -15,7 +15,8 @@ import numpy as np
 from weldsection.records import Coupon, FloatArray
 
 APEX_SHARE = 0.7  # height of the apex above the surface, in half widths
-RAY_SPACING_MM = 0.1
+RAY_SPACING_MM = 0.06
+MOST_RAYS = 180
 STEP_MM = 0.05
 
 
@@ -29,6 +30,11 @@ class Fan:
     """``(rays, 2)`` unit vectors pointing down into the plate."""
     steps: int
 
+    @property
+    def spacing_mm(self) -> float:
+        """Distance of neighbouring rays on the plate surface."""
+        return float(self.start_x_mm[1] - self.start_x_mm[0])
+
     def points_at(self, distance_mm: FloatArray) -> FloatArray:
         """Levelled points at a distance along each ray, ``(..., rays, 2)``."""
         distance = np.asarray(distance_mm)[..., None]
@@ -39,7 +45,7 @@ class Fan:
 def lay_fan(left_mm: float, right_mm: float, depth_mm: float) -> Fan:
     """Fan rays over the span between two toes, long enough for a depth."""
     width = right_mm - left_mm
-    count = int(np.clip(round(width / RAY_SPACING_MM), 24, 160)) + 1
+    count = int(np.clip(round(width / RAY_SPACING_MM), 24, MOST_RAYS)) + 1
     x = np.linspace(left_mm, right_mm, count)
     apex = np.array([(left_mm + right_mm) / 2, -APEX_SHARE * width / 2])
     direction = np.column_stack([x - apex[0], np.full(count, -apex[1])])
@@ -48,13 +54,18 @@ def lay_fan(left_mm: float, right_mm: float, depth_mm: float) -> Fan:
     return Fan(x, direction, min(steps, 320))
 
 
+def middle_points(fan: Fan) -> FloatArray:
+    """Levelled middles of all steps of all rays, ``(steps, rays, 2)``."""
+    distance = (np.arange(fan.steps) + 0.5) * STEP_MM
+    return fan.points_at(np.broadcast_to(distance[:, None], (fan.steps, 1)))
+
+
 def sample(coupon: Coupon, fan: Fan, field: FloatArray) -> FloatArray:
     """Sample a grid field along every ray, ``(rays, steps)``.
 
     Step k stands for the stretch from k to k + 1 steps along the ray.
     """
-    distance = (np.arange(fan.steps) + 0.5) * STEP_MM
-    points = fan.points_at(np.broadcast_to(distance[:, None], (fan.steps, 1)))
+    points = middle_points(fan)
     x, level_y = points[..., 0].T, points[..., 1].T
     y = level_y + coupon.surface.y_at(x)
     return np.asarray(

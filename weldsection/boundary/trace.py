@@ -6,23 +6,26 @@ import cv2
 import numpy as np
 
 from weldsection.boundary.contour import Contour, follow_contour
-from weldsection.boundary.evidence import Evidence
-from weldsection.boundary.fan import STEP_MM, Fan, lay_fan, sample
+from weldsection.boundary.evidence import CONVICTION, Evidence
+from weldsection.boundary.fan import STEP_MM, Fan, lay_fan, middle_points, sample
 from weldsection.boundary.trellis import Posterior, score_states, solve, step_kernel
 from weldsection.flags import Flag
 from weldsection.records import BeadSite, BeadTrace, BoolArray, Coupon, FloatArray
+from weldsection.zones import Zone
 
 # Neighbouring grid points say nearly the same: a run of them counts as fewer.
-# Set by the coverage of the stated uncertainty over drawn sections that no
-# network saw, see docs/accuracy.md.
 TEMPER = 0.35
-STEP_SCALE_MM = 0.10  # how far the line moves between rays 0.1 mm apart
+STEP_SCALE = 1.0  # mm that the line moves along a ray for each mm between rays
 TAIL_SHARE, TAIL_SCALE_MM = 0.03, 0.8
-WIDTH_STEP_MM, WIDEST_HAZ_MM = 0.15, 4.8
+WIDTH_STEP_MM, WIDEST_HAZ_MM = 0.3, 4.8
 NO_HAZ_COST = 3.0  # nats on each ray: nearly every etch shows some HAZ
 TOE_PULL_MM = 0.25  # the fusion line meets the toes
+BEYOND_DEEPEST_MM = 1.2  # rays go this much deeper than any sign of weld or HAZ
 DRAWS = 160
-SMOOTH_MM = 0.25  # along the line: doubt is common to neighbouring rays
+SMOOTH_MM = 0.06  # along the line: takes out the jitter of the steps only
+ALIKE_MM = 1.2  # doubt is common to this length of the line
+SPREAD_FACTOR = 1.4
+SPREAD_REACH_MM = 1.5
 DOUBTFUL_MM = 0.30  # a stretch known worse than this is drawn dashed
 FAINT_SHARE = 0.25
 
@@ -41,11 +44,12 @@ def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace 
         return None
     left, right = contour.left_toe_xy_mm, contour.right_toe_xy_mm
     fan = lay_fan(left[0], right[0], _depth_to_search(coupon, left[0], right[0]))
-    posterior = _solve(coupon, fan, evidence)
-    fusion_steps = _median_steps(posterior.fusion)
-    line = _smooth_along(fusion_steps[None] * STEP_MM, fan)[0]
-    draws = _draws(posterior, fan, line)
-    spread = draws.std(axis=0)
+    fields = _own_evidence(coupon, fan, evidence, site)
+    posterior = _solve(fan, fields)
+    steps = _median_steps(posterior.fusion)
+    line = _smooth_along(steps[None] * STEP_MM, fan, SMOOTH_MM)[0]
+    spread = _spread(fields, fan, line, posterior)
+    draws = _draws(posterior, fan, line, spread)
     doubtful = spread > DOUBTFUL_MM
     return BeadTrace(
         left_toe_xy_mm=left,
@@ -58,34 +62,51 @@ def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace 
         cap_xy_mm=contour.cap_xy_mm,
         cap_u_mm=contour.u_mm,
         outline_xy_mm=contour.xy_mm,
-        haz_xy_mm=_haz_edge(coupon, fan, posterior, fusion_steps),
+        haz_xy_mm=_haz_edge(coupon, fan, posterior, steps),
         fusion_draws_mm=_on_face(coupon, fan, draws),
         flags=_flags(coupon, contour, site, doubtful),
     )
 
 
 def _depth_to_search(coupon: Coupon, left_mm: float, right_mm: float) -> float:
-    """How deep the rays must go: the grid's depth or the plate's thickness."""
+    """How deep the rays must go: beyond any sign of weld metal or HAZ."""
+    columns = coupon.column_of([left_mm, right_mm]).astype(int)
+    part = coupon.zones[:, :, max(columns[0], 0) : columns[1] + 1]
+    altered = (part.argmax(axis=0) == Zone.WELD) | (part.argmax(axis=0) == Zone.HAZ)
+    rows = np.flatnonzero(altered.sum(axis=1) * coupon.grid_mm > 0.3)
     surface = float(coupon.surface.y_at((left_mm + right_mm) / 2))
-    grid_depth = float(coupon.rows_y_mm[-1]) - surface
-    return max(min(coupon.thickness_mm, grid_depth), 1.0)
+    seen = float(coupon.rows_y_mm[rows[-1]]) - surface if len(rows) else 0.0
+    most = min(coupon.thickness_mm, float(coupon.rows_y_mm[-1]) - surface)
+    return max(min(seen + BEYOND_DEEPEST_MM, most), 1.0)
 
 
-def _solve(coupon: Coupon, fan: Fan, evidence: Evidence) -> Posterior:
-    fields = (evidence.weld, evidence.haz, evidence.base)
-    weld, haz, base = (TEMPER * sample(coupon, fan, field) for field in fields)
+def _own_evidence(
+    coupon: Coupon, fan: Fan, evidence: Evidence, site: BeadSite
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Evidence along the rays; a neighbour's metal does not count for this bead."""
+    weld, haz, base = (
+        sample(coupon, fan, field)
+        for field in (evidence.weld, evidence.haz, evidence.base)
+    )
+    x = middle_points(fan)[..., 0].T
+    foreign = (x < site.left_limit_mm) | (x > site.right_limit_mm)
+    weld[foreign], haz[foreign], base[foreign] = -CONVICTION, -0.7, -0.7
+    return weld, haz, base
+
+
+def _solve(fan: Fan, fields: tuple[FloatArray, FloatArray, FloatArray]) -> Posterior:
+    weld, haz, base = (TEMPER * field for field in fields)
     widths = np.arange(0, WIDEST_HAZ_MM, WIDTH_STEP_MM) / STEP_MM
     scores = score_states(weld, haz, base, np.round(widths))
     scores[:, :, 0] -= NO_HAZ_COST * TEMPER
     scores += _toe_prior(fan)[:, :, None]
-    spacing = abs(fan.start_x_mm[1] - fan.start_x_mm[0]) / 0.1
     kernel = step_kernel(
         fan.steps,
-        scale=spacing * STEP_SCALE_MM / STEP_MM,
+        scale=fan.spacing_mm * STEP_SCALE / STEP_MM,
         tail_share=TAIL_SHARE,
         tail_scale=TAIL_SCALE_MM / STEP_MM,
     )
-    width_kernel = step_kernel(len(widths), scale=0.7, tail_share=0.05, tail_scale=4)
+    width_kernel = step_kernel(len(widths), scale=0.4, tail_share=0.05, tail_scale=4)
     return solve(scores, kernel, width_kernel)
 
 
@@ -110,21 +131,62 @@ def _median_steps(marginal: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(step + share - 0.5, 0.0))
 
 
-def _smooth_along(distances_mm: FloatArray, fan: Fan) -> FloatArray:
-    """Take the grid's jitter out of lines ``(count, rays)``, ends held."""
-    spacing = abs(fan.start_x_mm[1] - fan.start_x_mm[0])
-    sigma = max(SMOOTH_MM / 2.5 / spacing, 0.3)
+def _smooth_along(lines: FloatArray, fan: Fan, length_mm: float) -> FloatArray:
+    """Smooth lines ``(count, rays)`` over a length of the plate surface."""
     smooth = cv2.GaussianBlur(
-        distances_mm, (0, 0), sigmaX=sigma, sigmaY=1e-6, borderType=cv2.BORDER_REPLICATE
+        lines,
+        (0, 0),
+        sigmaX=max(length_mm / fan.spacing_mm, 0.3),
+        sigmaY=1e-6,
+        borderType=cv2.BORDER_REPLICATE,
     )
-    return np.asarray(smooth.reshape(distances_mm.shape))
+    return np.asarray(smooth.reshape(lines.shape))
 
 
-def _draws(posterior: Posterior, fan: Fan, line: FloatArray) -> FloatArray:
-    """Equally likely fusion lines ``(DRAWS, rays)`` in mm along the rays."""
+def _spread(
+    fields: tuple[FloatArray, FloatArray, FloatArray],
+    fan: Fan,
+    line: FloatArray,
+    posterior: Posterior,
+) -> FloatArray:
+    """
+    Position uncertainty of the fusion line on each ray, in mm along the ray.
+
+    If the odds are honest, the chance of weld metal at a point of a ray is the
+    chance that the line lies beyond it: the fall of that chance along the ray
+    is the distribution of the line. Where the trellis is in more doubt than
+    that, because two lines fit, its own spread counts.
+    """
+    chance = np.exp(fields[0])
+    total = chance + np.exp(fields[1]) + np.exp(fields[2])
+    chance = np.minimum.accumulate(chance / total, axis=1)
+    fall = np.concatenate([1 - chance[:, :1], -np.diff(chance, axis=1)], axis=1)
+    at = np.arange(fan.steps) * STEP_MM
+    offset = at[None, :] - line[:, None]
+    fall[np.abs(offset) > SPREAD_REACH_MM] = 0
+    weight = np.maximum(fall.sum(axis=1), 1e-6)
+    local = np.sqrt((fall * offset**2).sum(axis=1) / weight)
+    mean = posterior.fusion @ at
+    wide = np.sqrt(np.maximum(posterior.fusion @ at**2 - mean**2, 0))
+    return np.asarray(SPREAD_FACTOR * np.hypot(local, wide))
+
+
+def _draws(
+    posterior: Posterior, fan: Fan, line: FloatArray, spread: FloatArray
+) -> FloatArray:
+    """
+    Equally likely fusion lines ``(DRAWS, rays)`` in mm along the rays.
+
+    The trellis gives the larger changes of course; about them the line is
+    moved by its spread, by much the same amount over `ALIKE_MM`.
+    """
     rng = np.random.default_rng(len(line))  # repeatable for the same fan
-    drawn = posterior.draw(DRAWS, rng) * STEP_MM
-    return np.maximum(_smooth_along(drawn, fan), 0.0)
+    coarse = posterior.draw(DRAWS, rng) * STEP_MM
+    coarse = _smooth_along(coarse, fan, ALIKE_MM / 3) - line
+    noise = _smooth_along(rng.standard_normal(coarse.shape), fan, ALIKE_MM)
+    noise /= noise.std()
+    jump = np.where(np.abs(coarse) > 3 * spread, coarse, 0.0)
+    return np.maximum(line + noise * spread + jump, 0.0)
 
 
 def _on_face(coupon: Coupon, fan: Fan, distances_mm: FloatArray) -> FloatArray:
@@ -143,7 +205,9 @@ def _haz_edge(
     if visible.mean() < 0.3:
         return np.empty((0, 2))
     mean_width = _median_steps(posterior.width) * width_steps
-    distance = _smooth_along((fusion_steps + mean_width)[None] * STEP_MM, fan)[0]
+    distance = _smooth_along(
+        (fusion_steps + mean_width)[None] * STEP_MM, fan, SMOOTH_MM
+    )[0]
     return _on_face(coupon, fan, distance)[visible]
 
 
