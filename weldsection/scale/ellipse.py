@@ -155,8 +155,8 @@ def _known_shape(
     ellipse: Ellipse, shape: Foreshortening, spread_px: float
 ) -> tuple[FloatArray, FloatArray]:
     """Weight and pull of the known shape beside points of that scatter."""
-    # a hundred neighbouring points share what bevel and shadow do to them
-    stiff = 100 * (spread_px / (shape.sd * ellipse.mean_px)) ** 2
+    # fifty neighbouring points share what bevel and shadow do to them
+    stiff = 50 * (spread_px / (shape.sd * ellipse.mean_px)) ** 2
     ridge = np.diag([0.0, 0.0, 0.0, stiff, stiff])
     mean = ellipse.mean_px
     away = [shape.q * mean - ellipse.q_px, shape.s * mean - ellipse.s_px]

@@ -40,6 +40,17 @@ def read_rim(
     return _settled(bgr, settled, shape, trust)
 
 
+def swings(bgr: ByteArray, ellipse: Ellipse) -> tuple[FloatArray, float]:
+    """Amplitudes of the rim's harmonics 5 to 14, and their usual size, in px.
+
+    Lower ones are those of a wall or a shadow on one side.
+    """
+    reach = max(0.015 * ellipse.mean_px, 2.0)
+    offset = nearest_edges(bgr, _around(ellipse), reach)
+    wave = 2 * np.abs(np.fft.rfft(np.nan_to_num(offset))) / _RAYS
+    return wave[5:15], float(np.median(wave[5:25]))
+
+
 def _trust(ellipse: Ellipse, wall_xy_px: FloatArray) -> FloatArray:
     """Less trust on the side of the wall, the wider it is."""
     across = ellipse.normals_xy(_RAYS) @ wall_xy_px
