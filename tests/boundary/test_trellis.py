@@ -1,0 +1,220 @@
+"""Two ordered boundaries found together: exact on small grids, sane on large ones."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+from scipy.stats import chisquare
+
+from weldsection.boundary.trellis import (
+    Posterior,
+    score_states,
+    solve,
+    step_kernel,
+)
+from weldsection.records import FloatArray
+
+RAYS, STEPS, WIDTHS = 4, 5, 3
+
+
+def small_chain(seed: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Give random scores and transitions of a chain small enough to enumerate."""
+    rng = np.random.default_rng(seed)
+    scores = rng.normal(0, 1.5, (RAYS, STEPS, WIDTHS))
+    kernel = step_kernel(STEPS, scale=0.8, tail_share=0.1, tail_scale=3.0)
+    width_kernel = rng.uniform(0.1, 1.0, (WIDTHS, WIDTHS))
+    return scores, kernel, width_kernel
+
+
+def every_path(
+    scores: FloatArray, kernel: FloatArray, width_kernel: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Weigh every path there is: paths ``(N, RAYS, 2)`` and their probability."""
+    states = list(itertools.product(range(STEPS), range(WIDTHS)))
+    paths = np.array(list(itertools.product(states, repeat=RAYS)))
+    weight = np.zeros(len(paths))
+    for ray in range(RAYS):
+        weight += scores[ray, paths[:, ray, 0], paths[:, ray, 1]]
+    for ray in range(1, RAYS):
+        before, after = paths[:, ray - 1], paths[:, ray]
+        weight += np.log(kernel[before[:, 0], after[:, 0]])
+        weight += np.log(width_kernel[before[:, 1], after[:, 1]])
+    chance = np.exp(weight - weight.max())
+    return paths, chance / chance.sum()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_posterior_is_that_of_all_paths_weighed_one_by_one(seed: int) -> None:
+    """Forward-backward gives what enumerating all 50 625 paths gives."""
+    chain = small_chain(seed)
+    paths, chance = every_path(*chain)
+    found = solve(*chain)
+
+    for ray in range(RAYS):
+        fusion = np.bincount(paths[:, ray, 0], chance, STEPS)
+        width = np.bincount(paths[:, ray, 1], chance, WIDTHS)
+        np.testing.assert_allclose(found.fusion[ray], fusion, rtol=1e-9)
+        np.testing.assert_allclose(found.width[ray], width, rtol=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_best_state_of_each_ray_is_the_likeliest_over_all_paths(seed: int) -> None:
+    """On each ray no other pair of boundaries has more paths' weight behind it."""
+    chain = small_chain(seed)
+    paths, chance = every_path(*chain)
+    found = solve(*chain)
+
+    for ray in range(RAYS):
+        flat = paths[:, ray, 0] * WIDTHS + paths[:, ray, 1]
+        likeliest = np.bincount(flat, chance).argmax()
+        assert tuple(found.joint_best[ray]) == divmod(likeliest, WIDTHS)
+
+
+def test_where_one_path_stands_out_it_is_the_best_path() -> None:
+    """With clear evidence the best states are the best single path of all."""
+    scores, kernel, width_kernel = small_chain(5)
+    sharp = 12 * scores
+    paths, chance = every_path(sharp, kernel, width_kernel)
+
+    found = solve(sharp, kernel, width_kernel)
+
+    np.testing.assert_array_equal(found.joint_best, paths[chance.argmax()])
+
+
+def test_the_posterior_is_that_of_a_library_for_hidden_markov_chains() -> None:
+    """As hmmlearn 0.3 gives it, `CategoricalHMM.predict_proba`, set up as the same chain."""
+    hmm = pytest.importorskip("hmmlearn.hmm", reason="hmmlearn is not installed")
+    scores, kernel, width_kernel = small_chain(11)
+    # hmmlearn wants transitions that sum to one
+    kernel = kernel / kernel.sum(axis=1, keepdims=True)
+    width_kernel = width_kernel / width_kernel.sum(axis=1, keepdims=True)
+    count = STEPS * WIDTHS
+    seen = np.exp(scores.reshape(RAYS, count).T)
+    seen /= 1.01 * seen.sum(axis=1).max()
+    model = hmm.CategoricalHMM(n_components=count, init_params="", params="")
+    model.startprob_ = np.full(count, 1 / count)
+    model.transmat_ = np.kron(kernel, width_kernel)
+    # a symbol for each ray, seen once, and one that is never seen
+    model.emissionprob_ = np.column_stack([seen, 1 - seen.sum(axis=1)])
+    model.n_features = RAYS + 1
+    theirs = model.predict_proba(np.arange(RAYS)[:, None])
+
+    ours = solve(scores, kernel, width_kernel)
+
+    theirs = theirs.reshape(RAYS, STEPS, WIDTHS)
+    np.testing.assert_allclose(ours.fusion, theirs.sum(axis=2), rtol=1e-6)
+    np.testing.assert_allclose(ours.width, theirs.sum(axis=1), rtol=1e-6)
+
+
+@pytest.fixture(scope="module")
+def drawn() -> tuple[Posterior, FloatArray, tuple[FloatArray, FloatArray]]:
+    """A posterior, lines drawn from it, and all paths."""
+    chain = small_chain(2)
+    posterior = solve(*chain)
+    lines = posterior.draw(6000, np.random.default_rng(1))
+    return posterior, lines.astype(int), every_path(*chain)
+
+
+@pytest.mark.parametrize("ray", range(RAYS))
+def test_drawn_lines_are_as_frequent_as_they_are_likely(
+    drawn: tuple[Posterior, FloatArray, tuple[FloatArray, FloatArray]], ray: int
+) -> None:
+    """Chi-squared over the steps of each ray; the seed is fixed."""
+    posterior, lines, _ = drawn
+    counted = np.bincount(lines[:, ray], minlength=STEPS)
+
+    assert chisquare(counted, len(lines) * posterior.fusion[ray]).pvalue > 1e-3
+
+
+@pytest.mark.parametrize("ray", range(1, RAYS))
+def test_drawn_neighbours_hold_together_as_the_chain_does(
+    drawn: tuple[Posterior, FloatArray, tuple[FloatArray, FloatArray]], ray: int
+) -> None:
+    """Pairs of steps on neighbouring rays are as frequent as all paths say."""
+    _, lines, (paths, chance) = drawn
+    both = paths[:, ray - 1, 0] * STEPS + paths[:, ray, 0]
+    expected = np.bincount(both, chance, STEPS**2) * len(lines)
+    counted = np.bincount(lines[:, ray - 1] * STEPS + lines[:, ray], minlength=STEPS**2)
+    usual = expected > 5
+
+    spread = ((counted - expected)[usual] ** 2 / expected[usual]).sum()
+    assert spread < usual.sum() + 4 * np.sqrt(2 * usual.sum())
+
+
+def test_scores_are_the_sums_one_would_add_by_hand() -> None:
+    """One ray of three steps: weld before, HAZ for the width, base behind it."""
+    weld = np.array([[1.0, 2.0, 4.0]])
+    haz = np.array([[10.0, 20.0, 40.0]])
+    base = np.array([[100.0, 200.0, 400.0]])
+
+    scores = score_states(weld, haz, base, np.array([0, 1, 5]))
+
+    by_hand = [
+        [100 + 200 + 400, 10 + 200 + 400, 10 + 20 + 40],
+        [1 + 200 + 400, 1 + 20 + 400, 1 + 20 + 40],
+        [1 + 2 + 400, 1 + 2 + 40, 1 + 2 + 40],
+    ]
+    np.testing.assert_allclose(scores[0], by_hand)
+
+
+def test_a_step_to_the_next_ray_is_as_likely_either_way_and_rarer_when_longer() -> None:
+    """The kernel is symmetric, positive and falls with distance."""
+    kernel = step_kernel(30, scale=2.0, tail_share=0.03, tail_scale=16.0)
+
+    np.testing.assert_allclose(kernel, kernel.T)
+    assert (np.diff(kernel[0]) < 0).all()
+    assert kernel.min() > 0
+
+
+def test_long_fans_with_strong_evidence_do_not_underflow() -> None:
+    """Two hundred rays of scores in the thousands still sum to one."""
+    rng = np.random.default_rng(3)
+    scores = rng.normal(0, 1000, (200, 12, 4))
+    kernel = step_kernel(12, scale=1.0, tail_share=0.05, tail_scale=6.0)
+
+    found = solve(scores, kernel, step_kernel(4, scale=1, tail_share=0, tail_scale=1))
+
+    np.testing.assert_allclose(found.fusion.sum(axis=1), 1)
+    assert np.isfinite(found.fusion).all()
+
+
+def striped(rays: int, steps: int, fusion: int, haz: int) -> dict[str, FloatArray]:
+    """A faint step from weld to HAZ, a strong one from HAZ to base."""
+    at = np.arange(steps)
+    zone = np.where(at < fusion, 0, np.where(at < haz, 1, 2))
+    likeness = np.array([[0.0, -0.4, -4.0], [-0.4, 0.0, -4.0], [-4.0, -4.0, 0.0]])
+    noise = np.random.default_rng(8).normal(0, 0.3, (3, rays, steps))
+    fields = likeness[:, zone][:, None] + noise
+    return dict(zip(("weld", "haz", "base"), fields, strict=True))
+
+
+def test_a_sharp_haz_edge_is_not_taken_for_the_faint_fusion_line() -> None:
+    """The inner boundary is found where two are, though the outer is far clearer."""
+    fields = striped(40, 60, fusion=20, haz=44)
+    widths = np.arange(0, 40, 2)
+    scores = score_states(fields["weld"], fields["haz"], fields["base"], widths)
+    kernel = step_kernel(60, scale=1.0, tail_share=0.03, tail_scale=16.0)
+    width_kernel = step_kernel(len(widths), scale=0.7, tail_share=0.05, tail_scale=4.0)
+
+    found = solve(scores, kernel, width_kernel)
+
+    inner = found.fusion @ np.arange(60)
+    outer = inner + found.width @ widths
+    assert np.abs(inner - 20).max() < 4
+    assert np.abs(np.median(inner) - 20) < 1
+    assert np.abs(outer - 44).max() < 4
+
+
+def test_without_evidence_the_posterior_stays_wide() -> None:
+    """Where the picture says nothing the line is known no better than before."""
+    scores = np.zeros((30, 40, 3))
+    kernel = step_kernel(40, scale=1.0, tail_share=0.05, tail_scale=10.0)
+
+    found = solve(scores, kernel, np.ones((3, 3)))
+
+    at = np.arange(40)
+    mean = found.fusion @ at
+    spread = np.sqrt(found.fusion @ at**2 - mean**2)
+    assert spread.min() > 5
