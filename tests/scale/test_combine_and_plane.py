@@ -80,8 +80,9 @@ def test_agreement_raises_no_flag() -> None:
 
 
 def test_a_doubtful_scale_is_flagged() -> None:
-    """Beyond 3 % nobody should rely on it."""
-    assert Flag.SCALE_UNSURE in combine((reference(0.05, 0.04),), CENTRE).flags
+    """From 3 % at k = 2 on nobody should rely on it."""
+    assert Flag.SCALE_UNSURE in combine((reference(0.05, 0.016),), CENTRE).flags
+    assert combine((reference(0.05, 0.014),), CENTRE).flags == ()
 
 
 def test_moving_a_source_changes_its_words_and_not_its_meaning() -> None:
@@ -164,6 +165,7 @@ def test_ten_millimetres_at_three_hundred_are_corrected(exif: bool) -> None:
 def test_a_reference_under_the_coupon_is_flagged_and_widened() -> None:
     """What the coupon lies on is deeper than its face by the coupon's depth."""
     shot = stage()
+    margin = np.array([[-50, -50], [50, -50], [50, 50], [-50, 50]])
     beneath = replace(
         reference(0.083, 0.001, "ruler"),
         outline_xy_px=shot.face.corners_xy_px
@@ -279,7 +281,7 @@ def test_a_known_lens_corrects_the_scale_between_reference_and_face() -> None:
     )
     expected = true[0, 0] * math.sqrt(area) / 10
     assert abs(low.mm_per_px_at(at) / expected - 1) > 0.01
-    assert corrected.mm_per_px_at(at) == pytest.approx(expected, rel=2e-3)
+    assert corrected.mm_per_px_at(at) == pytest.approx(expected, rel=4e-3)
 
 
 def test_an_unknown_lens_is_part_of_the_uncertainty() -> None:

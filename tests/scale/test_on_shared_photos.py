@@ -18,8 +18,12 @@ CASES = sorted(PHOTOS.glob("*.json"))
 
 # half of what is asked of each kind at the 95th percentile on hundreds of photos
 LIMITS = {
-    "ruler": 0.004, "disc": 0.0075, "idcard": 0.004, "thickness": 0.0125, "points": 0.005
-}  # fmt: skip
+    "ruler": 0.004,
+    "disc": 0.0075,
+    "idcard": 0.004,
+    "thickness": 0.0125,
+    "points": 0.005,
+}
 
 
 def true_face(truth: dict[str, object], width: int, height: int) -> FaceOutline:

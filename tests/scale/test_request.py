@@ -55,7 +55,7 @@ def test_anything_else_is_refused_in_one_sentence(text: str) -> None:
 def test_a_thickness_without_decimals_is_taken_for_an_ordered_one(
     text: str, whole: bool
 ) -> None:
-    """A caliper shows decimals, an order sheet does not (common practice, no source)."""
+    """A caliper shows decimals, an order does not (common practice, no source)."""
     assert parse_reference(text).typed_whole is whole
 
 

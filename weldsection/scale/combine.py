@@ -14,8 +14,8 @@ from weldsection.records import FloatArray, Scale, ScaleReference, ScaleSource
 # two references disagree when they differ by more than this many standard
 # uncertainties: one honest pair in two hundred does by chance
 _DISAGREE_SIGMAS = 2.8
-# beyond 3 % of doubt a scale is not one to rely on
-_UNSURE = 0.03
+# twice this, the 3 % of the flag, is passed by one length in twenty
+_UNSURE = 0.015
 
 
 def combine(
