@@ -2,8 +2,8 @@
 
 Run from the top of the project::
 
-    PYTHONPATH=. python tests/benchmarks/boundary.py --drawn 30 --tiers clean,phone,hard
-    PYTHONPATH=. python tests/benchmarks/boundary.py --photos ../shared/photos --true-scale
+    PYTHONPATH=. python tests/benchmarks/boundary.py --drawn 30
+    PYTHONPATH=. python tests/benchmarks/boundary.py --photos FOLDER --true-scale
 
 Prints the table of errors by tier and one by kind of bead. Photos are drawn by
 seed into a folder the first time. `rivals` and `repeatability` print the other

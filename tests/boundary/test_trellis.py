@@ -84,7 +84,7 @@ def test_where_one_path_stands_out_it_is_the_best_path() -> None:
 
 
 def test_the_posterior_is_that_of_a_library_for_hidden_markov_chains() -> None:
-    """As hmmlearn 0.3 gives it, `CategoricalHMM.predict_proba`, set up as the same chain."""
+    """Ours is `CategoricalHMM.predict_proba` of hmmlearn 0.3 for the same chain."""
     hmm = pytest.importorskip("hmmlearn.hmm", reason="hmmlearn is not installed")
     scores, kernel, width_kernel = small_chain(11)
     # hmmlearn wants transitions that sum to one

@@ -1,0 +1,172 @@
+"""The plate on its grid: ends, thickness and surface, on painted plates.
+
+The network is replaced by one that reads painted zones back, so that what is tested
+is the geometry.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from zone_maps import (
+    Bead,
+    Plate,
+    parabola,
+    photo_of,
+    scale_of,
+    segment,
+    zones_of_colours,
+)
+
+from weldsection.coupon import lay_on_grid
+from weldsection.errors import CouponError
+from weldsection.flags import Flag
+from weldsection.records import Coupon, FloatArray
+
+TWO_BEADS = (
+    Bead.of(parabola, 10, 7, 2, 1.5),
+    Bead.of(segment, 24, 9, 3, 2),
+)
+
+
+@pytest.fixture(autouse=True)
+def painted(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Read the zones from the colours."""
+    monkeypatch.setattr("weldsection.coupon.strip_zones", zones_of_colours)
+
+
+def laid(plate: Plate, *, longer: float = 1.0) -> Coupon:
+    """Lay a painted plate on the grid, with a scale off by a factor."""
+    photo, face, mm_to_px = photo_of(plate)
+    return lay_on_grid(photo, face, scale_of(mm_to_px, longer=longer))
+
+
+def bowed(rise_mm: float, length_mm: float) -> Plate:
+    """Give a plate whose middle stands above or below its ends."""
+
+    def surface(x_mm: FloatArray) -> FloatArray:
+        across = 2 * np.asarray(x_mm) / length_mm - 1
+        return np.asarray(-rise_mm * (1 - across**2))
+
+    middles = np.arange(15, length_mm - 10, 20)
+    beads = tuple(Bead.of(parabola, float(x), 8, 2, 1.5) for x in middles)
+    return Plate(beads, length_mm=length_mm, surface=surface)
+
+
+def off_surface(coupon: Coupon, plate: Plate) -> FloatArray:
+    """Give how far the plate surface is off along the whole plate, a line apart.
+
+    The grid may lie aslant by what the outline found first was off.
+    """
+    x = np.linspace(1, plate.length_mm - 1, 400)
+    off = coupon.surface.y_at(x) - plate.surface(x)
+    return np.asarray(off - np.polyval(np.polyfit(x, off, 1), x))
+
+
+def test_length_and_thickness_are_those_of_the_plate() -> None:
+    """Both to a tenth of a millimetre, x counted from the left end."""
+    coupon = laid(Plate(TWO_BEADS, length_mm=36, thickness_mm=8))
+
+    assert coupon.length_mm == pytest.approx(36, abs=0.1)
+    assert coupon.thickness_mm == pytest.approx(8, abs=0.1)
+    assert coupon.surface.y_at(3.0) == pytest.approx(0, abs=0.03)
+
+
+def test_an_outline_found_askew_is_put_right() -> None:
+    """A first outline a millimetre off at both ends and the back is corrected."""
+    plate = Plate(TWO_BEADS, length_mm=36)
+    photo, face, mm_to_px = photo_of(plate)
+    px = mm_to_px[0, 0]
+    corners = face.corners_xy_px + px * np.array([[1, 0], [-1, 0], [-1, -1], [1, -1]])
+    coupon = lay_on_grid(
+        photo, replace(face, corners_xy_px=corners), scale_of(mm_to_px)
+    )
+
+    assert coupon.length_mm == pytest.approx(36, abs=0.1)
+    assert coupon.thickness_mm == pytest.approx(10, abs=0.15)
+
+
+@pytest.mark.parametrize("rise_mm", [1.0, -1.0])
+def test_the_surface_follows_a_bow_of_1_mm_over_150_mm(rise_mm: float) -> None:
+    """Under the beads, too, where it is not seen: to 0.04 mm everywhere."""
+    plate = bowed(rise_mm, 150.0)
+    off = off_surface(laid(plate), plate)
+
+    assert np.abs(off).max() < 0.04
+
+
+def test_spatter_and_burr_do_not_lift_the_surface() -> None:
+    """Drops on the plate and a burr at its end are left out of the fit."""
+    blobs = ((2.9, -0.2, 0.35), (17.0, -0.3, 0.5), (31.0, -0.1, 0.3), (35.9, -0.3, 0.5))
+    plate = Plate(TWO_BEADS, length_mm=36, blobs=blobs)
+    off = off_surface(laid(plate), plate)
+
+    assert np.abs(off).max() < 0.04
+
+
+def test_the_doubt_about_the_surface_grows_where_no_plate_is_seen() -> None:
+    """In the middle of a wide bead it is less sure than beside it."""
+    wide = Bead.of(segment, 20, 20, 3, 2)
+    surface = laid(Plate((wide,), length_mm=40)).surface
+
+    assert surface.u_at(20.0) > 1.5 * surface.u_at(6.0)
+    assert 0.002 <= surface.u_at(20.0) < 0.1
+
+
+@pytest.mark.parametrize("longer", [0.97, 1.03])
+def test_a_wrong_scale_makes_all_lengths_wrong_alike(longer: float) -> None:
+    """Length and thickness grow by the same factor (reference-values H.3)."""
+    plate = Plate(TWO_BEADS, length_mm=36, thickness_mm=9)
+    coupon = laid(plate, longer=longer)
+
+    assert coupon.length_mm == pytest.approx(36 * longer, abs=0.12)
+    assert coupon.thickness_mm == pytest.approx(9 * longer, abs=0.12)
+
+
+@pytest.mark.parametrize("tilt_deg", [5.0, 10.0, 20.0])
+def test_the_tilt_is_told_from_the_homography(tilt_deg: float) -> None:
+    """Shrunk along the plate by cos θ, as a photo taken askew (H.3)."""
+    photo, face, mm_to_px = photo_of(Plate(TWO_BEADS, length_mm=36))
+    askew = np.diag([1 / math.cos(math.radians(tilt_deg)), 1.0, 1.0])
+    scale = scale_of(mm_to_px @ np.linalg.inv(askew))
+    coupon = lay_on_grid(photo, face, scale)
+
+    assert coupon.quality.tilt_deg == pytest.approx(tilt_deg, abs=0.5)
+
+
+def test_a_plate_that_leaves_the_picture_is_flagged() -> None:
+    """Then x counts from the picture's edge."""
+    plate = Plate(TWO_BEADS, length_mm=36)
+    photo, face, mm_to_px = photo_of(plate)
+    cut = 5.0  # mm of plate outside the picture, and the 3 mm beside it
+    columns = round((cut + 3.0) * mm_to_px[0, 0])
+    part = replace(photo, bgr=photo.bgr[:, columns:].copy())
+    shift = np.array([[1, 0, -columns], [0, 1, 0], [0, 0, 1.0]])
+    moved = replace(
+        face,
+        corners_xy_px=np.maximum(face.corners_xy_px - [columns, 0], [0, -np.inf]),
+        top_edge_xy_px=face.top_edge_xy_px - [columns, 0],
+        bottom_edge_xy_px=face.bottom_edge_xy_px - [columns, 0],
+        cut_by_picture=(True, False),
+    )
+    coupon = lay_on_grid(part, moved, scale_of(shift @ mm_to_px))
+
+    assert Flag.COUPON_CUT_OFF in coupon.flags
+    assert coupon.length_mm == pytest.approx(36 - cut, abs=0.4)
+
+
+@pytest.mark.parametrize("longer", [0.05, 30.0])
+def test_a_size_no_coupon_has_is_refused(longer: float) -> None:
+    """A wrong reference is told by the size it gives the plate."""
+    with pytest.raises(CouponError, match="which no test coupon is"):
+        laid(Plate(TWO_BEADS, length_mm=36), longer=longer)
+
+
+def test_a_plate_without_bare_surface_is_refused() -> None:
+    """Covered with metal from end to end there is no plate surface."""
+    cover = Bead.of(segment, 15, 29.9, 3, 2)
+    with pytest.raises(CouponError, match="too little bare plate"):
+        laid(Plate((cover,), length_mm=30))
