@@ -20,7 +20,9 @@ import numpy as np
 import pytest
 from conftest import ROOT
 
+from weldsection import draw_overlay, read_photo
 from weldsection.output.record import read_record
+from weldsection.output.table import as_csv
 
 Weldsection = Callable[..., "subprocess.CompletedProcess[str]"]
 THICKNESS = ("--reference", "thickness=9.97")
@@ -207,3 +209,18 @@ def test_record_holds_what_the_issue_of_a_number_needs(
     assert {"weldsection", "python", "numpy"} <= set(record["versions"])
     assert record["rows"][0]["photo"] == "clean-scan.jpg"
     assert len(record["beads"]) == 6
+
+
+def test_table_and_picture_can_be_made_again_from_the_record(
+    weldsection: Weldsection, tmp_path: Path, samples: list[Path]
+) -> None:
+    """Years later the record alone gives the rows, and with the photo the picture."""
+    weldsection("measure", samples[0], *THICKNESS)
+    out = tmp_path / "weldsection-out"
+    result = read_record(out / "sections" / "clean-scan.json")
+
+    assert as_csv(result.rows()) == (out / "beads.csv").read_text("utf-8")
+    drawn = cv2.imread(str(out / "overlays" / "clean-scan.jpg")).astype(int)
+    again = draw_overlay(read_photo(samples[0]), result)
+    assert again.shape == drawn.shape
+    assert np.abs(again - drawn).mean() < 4  # what coding as JPEG costs
