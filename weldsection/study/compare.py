@@ -107,6 +107,8 @@ class SettingStudy:
     also_varied: tuple[str, ...]
     """Other settings that were varied, but not along with it."""
     quantities: tuple[QuantityStudy, ...]
+    left_out: tuple[Term, ...]
+    """Quantities that were measured at one setting only."""
     window: Window | None
     window_without: Window | None
     """The same without doubtful beads; None if there are none."""
@@ -272,10 +274,18 @@ def _setting_study(
     x = np.array([bead.setting(setting) for bead in known])
     order = np.array([bead.setting("run_order") for bead in known])
     level = _levels(known, setting)
-    studies = tuple(
-        _quantity_study(quantity, setting, beads, each, set(doubtful), options)
+    tried = {
+        quantity: _quantity_study(
+            quantity, setting, beads, each, set(doubtful), options
+        )
         for quantity, each in values.items()
-    )
+    }
+    studies = tuple(study for study in tried.values() if study is not None)
+    if not studies:
+        raise DataError(
+            f"No quantity was measured at two settings of {words_of(setting)}; "
+            "nothing can be compared."
+        )
     together, also = _company(setting, known)
     window_, without = _windows(setting, studies, options)
     return SettingStudy(
@@ -286,6 +296,7 @@ def _setting_study(
         together,
         also,
         studies,
+        tuple(quantity for quantity, study in tried.items() if study is None),
         window_,
         without,
     )
@@ -298,10 +309,12 @@ def _windows(
     # heat input is not set on the machine; its window is given only when asked for
     asked = setting not in WORKED_OUT or setting in options.against
     by_quantity = {study.quantity: study for study in studies}
-    wishes = [wish for wish in options.wishes if wish.quantity in by_quantity]
-    mine = [by_quantity[wish.quantity] for wish in wishes]
-    if not wishes or not asked:
+    wishes = options.wishes
+    # a window that leaves out a wish would be no window
+    judged = all(wish.quantity in by_quantity for wish in wishes)
+    if not wishes or not asked or not judged:
         return None, None
+    mine = [by_quantity[wish.quantity] for wish in wishes]
     with_all = window(wishes, [each.trend for each in mine], options.chance)
     if all(each.without is None for each in mine):
         return with_all, None
@@ -316,14 +329,12 @@ def _quantity_study(
     values: Values,
     doubtful: set[str],
     options: CompareOptions,
-) -> QuantityStudy:
+) -> QuantityStudy | None:
+    """Compare one quantity; None if it was measured at one setting only."""
     known = [b for b in beads if b.name in values and math.isfinite(b.setting(setting))]
     points = points_of(known, setting, values, doubtful)
     if points.x.size < 2 or np.ptp(points.x) == 0:
-        raise DataError(
-            f"{quantity.title} was measured at one "
-            f"{words_of(setting)} only; nothing can be compared."
-        )
+        return None
     found, margin = trend(points), options.margin(quantity)
     order = np.array([bead.setting("run_order") for bead in known])
     confounded = order_check(points.x, order).confounded

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from weldsection.study import curves
 from weldsection.study.compare import (
@@ -17,6 +17,7 @@ from weldsection.study.join import Bead, Disagreement
 from weldsection.study.sections import WithinBeads
 from weldsection.study.terms import show_setting, words_of
 from weldsection.study.trend import Verdict
+from weldsection.study.window import Wish
 from weldsection.study.words import (
     chance,
     drift_sentence,
@@ -149,15 +150,21 @@ def _about_setting(study: SettingStudy, found: Comparison) -> Iterator[str]:
     for each in full:
         yield _quantity(each)
     yield wider_sentence(full)
+    if study.left_out:
+        names = listed([quantity.words for quantity in study.left_out])
+        yield f"Measured at one setting only, so not compared: {names}."
     rest = [each for each in study.quantities if each not in full]
     if rest:
         told = "; ".join(f"{e.quantity.words} {short_verdict(e)}" for e in rest)
         yield f"In short: {told}."
-    yield from _windows(study)
+    yield from _windows(study, found.options.wishes)
 
 
-def _windows(study: SettingStudy) -> Iterator[str]:
+def _windows(study: SettingStudy, wishes: Sequence[Wish]) -> Iterator[str]:
     if study.window is None:
+        missing = [str(w) for w in wishes if w.quantity in study.left_out]
+        if missing:
+            yield f"No window can be given, for want of values: {listed(missing)}."
         return
     yield " ".join(window_sentences(study.setting, study.window))
     other = study.window_without
@@ -276,11 +283,16 @@ def _evidence_row(study: SettingStudy, each: QuantityStudy) -> str:
     cells = [
         each.quantity.words,
         words_of(study.setting),
-        *(f"{max(b.f, 0):.1f} (1, {df}), {chance(b.p)}" for b in bends),
+        *(f"{_f(b.f)} (1, {df}), {chance(b.p)}" for b in bends),
         *(f"{s.aicc:.1f}" for s in (straight, *bends)),
         each.trend.chosen.curve.name,
     ]
     return f"| {' | '.join(cells)} |"
+
+
+def _f(value: float) -> str:
+    """F as it is printed; a perfect fit has no end of it."""
+    return "> 9999" if value > 9999 else f"{max(value, 0):.1f}"
 
 
 def _advice(study: SettingStudy) -> Iterator[str]:

@@ -308,8 +308,8 @@ def _reading(row: SectionRow, quantity: Term, cut: str) -> Reading:
 def _smallest(values: Sequence[float]) -> float:
     if len(values) == 1:
         return values[0]
-    known = [value for value in values if not math.isnan(value)]
-    return min(known) if known else math.nan
+    # an unmeasured toe may be the worse one
+    return math.nan if any(map(math.isnan, values)) else min(values)
 
 
 def _combined(readings: Sequence[Reading]) -> BeadValue:

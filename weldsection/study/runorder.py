@@ -87,10 +87,12 @@ def drift(trend: Trend, run_order: FloatArray) -> Drift | None:
     variance = points.u_own[known] ** 2 + trend.spread.beads**2
     weight = 1 / np.sqrt(np.maximum(variance, 1e-18))
     design = np.hstack(basis) * weight[:, None]
-    found, _, rank, _ = np.linalg.lstsq(design, points.y[known] * weight, rcond=None)
-    left = points.y[known] * weight - design @ found
-    if rank < design.shape[1]:
+    sizes = np.linalg.norm(design, axis=0)
+    # columns all but parallel: order and setting cannot be told apart after all
+    if np.any(sizes == 0) or np.linalg.cond(design / sizes) > 1e6:
         return None
+    found, *_ = np.linalg.lstsq(design, points.y[known] * weight, rcond=None)
+    left = points.y[known] * weight - design @ found
     inverse = np.linalg.inv(design.T @ design)
     u = math.sqrt(float(inverse[-1, -1]) * float(left @ left) / df)
     p = 2 * float(stdtr(df, -abs(found[-1]) / u)) if u > 0 else math.nan

@@ -73,6 +73,8 @@ def _grows(left: FloatArray, expected: FloatArray) -> bool:
     """Whether scatter in proportion to the value is the likelier of the two."""
     if left.size < 6 or np.any(expected <= 0) or not np.any(left):
         return False
+    if expected.max() < 1.3 * expected.min():  # too even a range to tell
+        return False
     same = -0.5 * left.size * math.log(float(left @ left))
     relative = left / expected
     growing = -0.5 * left.size * math.log(float(relative @ relative))

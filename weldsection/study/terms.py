@@ -68,7 +68,10 @@ class Term:
         '1.23 mm'
         """
         space = "" if self.unit == "°" else " "
-        return f"{value:.{self.decimals}f}{space}{self.unit}"
+        # adding zero turns a rounded -0.0 into 0.0
+        return (
+            f"{round(value, self.decimals) + 0.0:.{self.decimals}f}{space}{self.unit}"
+        )
 
 
 def _terms() -> tuple[Term, ...]:

@@ -88,7 +88,7 @@ def _verb(found: Trend) -> str:
 def _flat_at(quantity: Term, found: Trend) -> str:
     level = found.chosen.level
     factor = float(stdtrit(found.chosen.fit.df, (1 + SURE) / 2))
-    own = factor * float(found.chosen.fit.u[0])
+    own = factor * float(found.u_at(found.means.x[-1:])[0])
     both = math.hypot(own, 2 * found.points.relative_scale_u * level)
     return f"at {quantity.show(level)} (± {number(both, quantity.unit)})"
 
@@ -203,11 +203,15 @@ def _no_trend(quantity: Term, setting: str, found: Trend) -> str:
     factor = float(stdtrit(line.df, (1 + SURE) / 2)) if line.df > 0 else math.nan
     slope, u = float(line.parameters[1]), float(line.u[1])
     most = (abs(slope) + factor * u) * float(np.ptp(found.means.x))
-    return (
+    sentence = (
         f"{quantity.words} shows no trend with {words_of(setting)} "
-        f"({chance(found.p_trend)}), {quantity.show(found.chosen.level)} on average; "
-        f"a change of up to {number(most, quantity.unit)} over the whole range could "
-        "still hide."
+        f"({chance(found.p_trend)}), {quantity.show(found.chosen.level)} on average"
+    )
+    if not most > 0:
+        return f"{sentence}."
+    return (
+        f"{sentence}; a change of up to {number(most, quantity.unit)} over the whole "
+        "range could still hide."
     )
 
 
@@ -436,6 +440,7 @@ def without_sentence(study: QuantityStudy) -> str:
         return ""
     say = _TREND[study.without.verdict]
     sentence = say(study.quantity, study.setting, study.without)
-    if sentence == say(study.quantity, study.setting, study.trend):
+    same = study.without.verdict is study.trend.verdict
+    if same and sentence == say(study.quantity, study.setting, study.trend):
         return ""
     return f"Without the marked beads: {sentence}"
