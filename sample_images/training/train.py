@@ -137,7 +137,7 @@ def train(
         for group in optimiser.param_groups:
             warm = min(1.0, (step + 1) / 200)
             cosine = 0.5 + 0.5 * np.cos(np.pi * share)
-            group["lr"] = (1e-3 if start else 3e-3) * warm * cosine + 1e-5
+            group["lr"] = (6e-4 if start else 3e-3) * warm * cosine + 1e-5
         pictures, zones = ready.get()
         picture = torch.from_numpy(pictures).to(device).permute(0, 3, 1, 2) / 255.0
         picture, target = vary(picture, torch.from_numpy(zones).to(device))
