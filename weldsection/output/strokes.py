@@ -131,6 +131,7 @@ def draw_text(
 ) -> None:
     """Write black text from its lower left corner, with a light edge if asked."""
     x, y = (round(float(v)) for v in corner)
+    text = text if _ALL_LETTERS else plain_letters(text)
     thickness = 2 if bold else 1
     if halo:
         cv2.putText(picture, text, (x, y), _FONT, scale, WHITE, 4, cv2.LINE_AA)
