@@ -123,6 +123,22 @@ def test_a_record_gives_the_same_rows_as_its_table(
     assert rows[0].geometry["fusion_xy_mm"]
 
 
+def test_records_beside_a_table_bring_the_lines_to_draw(
+    tmp_path: Path, made_up: Callable[..., object]
+) -> None:
+    """`measure` leaves records in sections/; a damaged one does no harm."""
+    (tmp_path / "sections").mkdir()
+    record = tmp_path / "sections" / "plate.json"
+    record.write_text(record_text(made_up()), encoding="utf-8")  # type: ignore[arg-type]
+    path = write_table(tmp_path / "beads.csv", [bead_cells(k) for k in (1, 2, 9)])
+
+    drawn = [row.geometry is not None for row in read_rows(path)]
+    record.write_text("{", encoding="utf-8")
+
+    assert drawn == [True, True, False]
+    assert all(row.geometry is None for row in read_rows(path))
+
+
 @pytest.mark.parametrize("text", ["{", "[]", '{"rows": 3}', '{"rows": []}'])
 def test_a_damaged_record_is_refused(text: str, tmp_path: Path) -> None:
     """No traceback for a file that is no record."""

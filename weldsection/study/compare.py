@@ -127,6 +127,8 @@ class Comparison:
     doubts: tuple[Doubt, ...]
     overlaps: tuple[Disagreement, ...]
     within: tuple[WithinBeads, ...]
+    values: Mapping[Term, Values]
+    """Every quantity of every bead, its readings combined."""
     options: CompareOptions
 
 
@@ -156,6 +158,7 @@ def compare(rows: Sequence[SectionRow], options: CompareOptions) -> Comparison:
         (*doubts(rows), *design_doubts(firsts)),
         agreement(beads, values),
         tuple(w for q in values if (w := within_beads(beads, q)) is not None),
+        values,
         options,
     )
 

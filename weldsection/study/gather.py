@@ -107,6 +107,8 @@ def _numbered(
 ) -> list[list[SectionRow]]:
     """Give the photos named with their bead ranges the numbers they show."""
     ranges = dict(sources.ranges)
+    if not ranges:
+        return [list(part) for part in parts]
     photos = {row.photo for part in parts for row in part}
     for photo in ranges:
         if photo not in photos:

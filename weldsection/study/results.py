@@ -122,7 +122,7 @@ def _studies(found: Comparison) -> Iterator[tuple[SettingStudy, QuantityStudy]]:
 
 
 def _beads(found: Comparison) -> Iterator[list[Cell]]:
-    quantities = [each.quantity for each in found.studies[0].quantities]
+    quantities = list(found.values)
     settings = list(dict.fromkeys(s for b in found.beads for s in b.rows[0].settings))
     # columns nobody declared are not lost
     extra = list(dict.fromkeys(c for b in found.beads for c, _ in b.rows[0].extra))
@@ -141,7 +141,7 @@ def _beads(found: Comparison) -> Iterator[list[Cell]]:
         texts = dict(bead.rows[0].extra)
         cells += [texts.get(column, "") for column in extra]
         for quantity in quantities:
-            value = bead.value(quantity)
+            value = found.values[quantity].get(bead.name)
             if value is None:
                 cells += ["", "", ""]
             else:

@@ -22,8 +22,9 @@ from weldsection.study.join import Bead
 from weldsection.study.terms import show_setting
 
 WELD, PLATE, LINE, HAZ = "#b9b9b9", "#efefef", "#111111", "#7a4b00"
-# of a row of sections on paper
+# of a row of sections on paper, and in all
 ACROSS = 6
+MOST_SECTIONS = 48
 CROP_PX_PER_MM = 24.0
 
 
@@ -52,14 +53,21 @@ class Outline:
 def outlines(
     beads: Sequence[Bead], setting: str, doubtful: Sequence[str]
 ) -> tuple[Outline, ...]:
-    """Collect the lines of all beads that have some, in order of the setting."""
+    """Collect the lines of all beads that have some, in order of the setting.
+
+    Of very many, as many as can be looked at, evenly over the setting.
+    """
     found = [
         _outline(bead, setting, bead.name in doubtful)
         for bead in beads
         if bead.rows[0].geometry and np.isfinite(bead.setting(setting))
     ]
     known = [each for each in found if each is not None]
-    return tuple(sorted(known, key=lambda each: (each.setting, each.name)))
+    known.sort(key=lambda each: (each.setting, each.name))
+    if len(known) > MOST_SECTIONS:
+        keep = np.linspace(0, len(known) - 1, MOST_SECTIONS).astype(int)
+        known = [known[k] for k in keep]
+    return tuple(known)
 
 
 def _outline(bead: Bead, setting: str, marked: bool) -> Outline | None:

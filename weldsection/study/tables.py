@@ -25,6 +25,9 @@ NUMBER_COLUMNS = tuple(c for c in COLUMNS if c not in ("photo", "bead", "flags")
 PLACE_COLUMNS = ("coupon", "cut", "face")
 TEXT_COLUMNS = ("photo", "flags", "remarks", *PLACE_COLUMNS)
 
+# records read for drawing; more sections than these cannot be looked at together
+MOST_RECORDS = 40
+
 _DECIMAL_COMMA = re.compile(r"^[+-]?\d*,\d+$")
 _WITH_UNIT = re.compile(r"^[+-]?\d+([.,]\d+)?\s*[a-zA-Zµ°%\"'/²]+\d?$")
 
@@ -89,9 +92,9 @@ def read_rows(path: Path) -> tuple[SectionRow, ...]:
     """
     sheet = _sheet_of_record(path) if path.suffix == ".json" else read_sheet(path)
     rows = rows_of_sheet(sheet)
-    if path.suffix != ".json":
-        return rows
-    return _with_geometry(rows, _load_json(path))
+    if path.suffix == ".json":
+        return _with_geometry(rows, _load_json(path))
+    return _with_records_beside(rows, path.parent / "sections")
 
 
 def rows_of_sheet(sheet: Sheet) -> tuple[SectionRow, ...]:
@@ -349,6 +352,28 @@ def _sheet_of_record(path: Path) -> Sheet:
 
 def _cell_text(cell: object) -> str:
     return "" if cell is None else str(cell)
+
+
+def _with_records_beside(
+    rows: tuple[SectionRow, ...], folder: Path
+) -> tuple[SectionRow, ...]:
+    """Take the lines to draw from the records that lie beside a table.
+
+    They are no more than a gift: a record that is gone or damaged is passed over.
+    """
+    photos = list(dict.fromkeys(row.photo for row in rows))
+    if not folder.is_dir() or len(photos) > MOST_RECORDS:
+        return rows
+    drawn: dict[tuple[str, int], SectionRow] = {}
+    for photo in photos:
+        mine = [row for row in rows if row.photo == photo]
+        try:
+            record = _load_json(folder / f"{Path(photo).stem}.json")
+        except DataError:
+            continue
+        if record.get("photo", photo) == photo:
+            drawn |= {(r.photo, r.bead): r for r in _with_geometry(mine, record)}
+    return tuple(drawn.get((row.photo, row.bead), row) for row in rows)
 
 
 def _with_geometry(
