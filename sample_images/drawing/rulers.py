@@ -200,8 +200,7 @@ def _ground(plan: RulePlan, rng: Rng, shape: tuple[int, int], scale: float) -> F
     grain = noise.brushed(
         rng, shape, length=30 * scale, width=0.12 * scale, angle_deg=0.0
     )
-    body *= (1 + strength * grain)[..., None]
-    return body
+    return np.asarray(body * (1 + strength * grain)[..., None], dtype=np.float32)
 
 
 def _draw_ticks(ink: Field, marks: EdgeMarks, plan: RulePlan, scale: float) -> None:
@@ -228,7 +227,7 @@ def _draw_ticks(ink: Field, marks: EdgeMarks, plan: RulePlan, scale: float) -> N
 def _covered(pixels: NDArray[np.int64], low: float, high: float) -> Field:
     """Share of each pixel that lies between two places."""
     first, last = np.maximum(pixels - 0.5, low), np.minimum(pixels + 0.5, high)
-    return np.clip(last - first, 0, 1).astype(np.float32)
+    return np.asarray(np.clip(last - first, 0, 1), dtype=np.float32)
 
 
 def _numerals(
@@ -256,4 +255,4 @@ def _numerals(
         (wide, _), _ = cv2.getTextSize(text, face, size, max(1, thick))
         corner = (round(centre - wide / 2), round(baseline))
         cv2.putText(cover, text, corner, face, size, 255, max(1, thick), cv2.LINE_AA)
-    return cover.astype(np.float32) / 255
+    return np.asarray(cover / 255, dtype=np.float32)

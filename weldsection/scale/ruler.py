@@ -27,6 +27,7 @@ from weldsection.scale.ruler_units import (
     SizeGuess,
     odds_of,
     read_graduations,
+    settled,
 )
 from weldsection.scale.tilt import Camera
 
@@ -34,8 +35,6 @@ _BANDS_TRIED = 14
 # an edge is a rule's when the order of its ticks is e⁸ times likelier than the
 # same ticks shuffled
 _ORDER = 8.0
-# a graduation is settled when every other is this much rarer, as a logarithm
-_SETTLED, _SETTLED_WHEN_TOLD = 2.5, 1.0
 # nobody's camera: phones at arm's length to twofold zoom, ± 30 %
 _FOCAL_PER_LONG_SIDE, _FOCAL_SD = 1.05, 0.3
 # the tilt counts as shown when it is known better than this, degrees
@@ -167,7 +166,8 @@ def _faces(row: TickRow, other: TickRow) -> bool:
     """Whether the ticks of two edges point at each other from some distance."""
     if float(row.edge.across @ other.edge.across) > -0.9:
         return False
-    middle = other.tick_xy(np.array([np.median(other.lattice.numbers)]), 0.0)[0]
+    number = np.array([np.median(other.lattice.numbers)])
+    middle = other.tick_xy(number, np.zeros(1))[0]
     across = float((middle - row.edge.origin_xy) @ row.edge.across)
     return across > 4 * row.lattice.pitch_px
 
@@ -212,12 +212,10 @@ def _decide(
     chances = [(edge.readings, step_px) for edge in edges]
     odds = odds_of(chances, ratio, guess)
     if told is not None:
-        odds = {g: v for g, v in odds.items() if g.system == told}
-    ranked = sorted(odds, key=lambda g: -odds[g])
-    margin = odds[ranked[0]] - odds[ranked[1]]
-    if margin < (_SETTLED if told is None else _SETTLED_WHEN_TOLD):
-        raise ScaleError(_undecided(ranked[0], ranked[1], told))
-    first = ranked[0]
+        odds = [each for each in odds if each.graduation.system == told]
+    first = odds[0].graduation
+    if not settled(odds, told=told is not None):
+        raise ScaleError(_undecided(first, odds[1].graduation, told))
     if len(edges) == 1:
         return [first]
     second = min(

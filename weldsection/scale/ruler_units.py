@@ -23,6 +23,8 @@ INCH_MM = 25.4
 # share of ticks that a stain or the coupon may shorten and that other ink may
 # lengthen to any length up to so many scatters
 _SHORTENED, _LENGTHENED, _STRAY_SCATTERS = 0.06, 0.012, 100.0
+# a graduation is settled when every other is so much rarer, as a logarithm
+_SETTLED, _SETTLED_WHEN_TOLD = 2.5, 1.0
 # places of the longest tick that are followed up from tier to tier
 _PLACES_KEPT = 5
 # neighbouring tiers differ by this many scatters where they are told apart
@@ -53,11 +55,11 @@ GRADUATIONS = (
     Graduation("1/8 inch", "inch", INCH_MM / 8, (2, 4, 8), 1.5),
     Graduation("1/16 inch", "inch", INCH_MM / 16, (2, 4, 8, 16)),
     Graduation("1/32 inch", "inch", INCH_MM / 32, (2, 4, 8, 16, 32), 0.5),
-    Graduation("1/64 inch", "inch", INCH_MM / 64, (2, 4, 8, 16, 32, 64), 1.0),
-    Graduation("1/10 inch", "inch", INCH_MM / 10, (5, 10), 1.0),
-    Graduation("1/20 inch", "inch", INCH_MM / 20, (2, 10, 20), 2.5),
-    Graduation("1/50 inch", "inch", INCH_MM / 50, (5, 10, 50), 3.0),
-    Graduation("1/100 inch", "inch", INCH_MM / 100, (5, 10, 50, 100), 3.5),
+    Graduation("1/64 inch", "inch", INCH_MM / 64, (2, 4, 8, 16, 32, 64), 2.0),
+    Graduation("1/10 inch", "inch", INCH_MM / 10, (5, 10), 4.0),
+    Graduation("1/20 inch", "inch", INCH_MM / 20, (2, 10, 20), 4.0),
+    Graduation("1/50 inch", "inch", INCH_MM / 50, (5, 10, 50), 4.0),
+    Graduation("1/100 inch", "inch", INCH_MM / 100, (5, 10, 50, 100), 4.0),
 )
 
 
@@ -180,11 +182,22 @@ def _log_likelihood(residual: FloatArray) -> FloatArray:
     return np.asarray(np.log((1 - _SHORTENED) * normal + stray))
 
 
+@dataclass(frozen=True, slots=True)
+class Odds:
+    """How likely a graduation is, as logarithms."""
+
+    graduation: Graduation
+    order: float
+    """By the order of long and short ticks and the other edge alone."""
+    whole: float
+    """With the size of ticks and coupon, and how common such rules are."""
+
+
 def odds_of(
     edges: Sequence[tuple[Sequence[Reading], float]], ratio: float, guess: SizeGuess
-) -> dict[Graduation, float]:
+) -> list[Odds]:
     """
-    Log odds of each graduation of the first edge, best 0.
+    Odds of each graduation of the first edge, likeliest first.
 
     Parameters
     ----------
@@ -196,28 +209,36 @@ def odds_of(
         Size of a pixel as guessed from the coupon or the picture.
     """
     readings, step_px = edges[0]
-    other = edges[1][0] if len(edges) > 1 else ()
-    log_odds = {}
+    odds = []
     for reading in readings:
-        value = _plausible(reading, step_px, guess)
-        if other:
-            value += max(_together(reading, second, ratio) for second in other)
-        log_odds[reading.graduation] = value
-    best = max(log_odds.values())
-    return {graduation: value - best for graduation, value in log_odds.items()}
+        order = reading.fit - _idle_tiers(reading)
+        whole = order + _usual(reading, step_px, guess)
+        if len(edges) > 1:
+            others = [_together(reading, second, ratio) for second in edges[1][0]]
+            order += max(order_of for order_of, _ in others)
+            whole += max(whole_of for _, whole_of in others)
+        odds.append(Odds(reading.graduation, order, whole))
+    return sorted(odds, key=lambda each: -each.whole)
 
 
-def _plausible(reading: Reading, step_px: float, guess: SizeGuess) -> float:
-    """Fit to the lengths, plus how likely such a rule in such a picture is."""
+def settled(odds: Sequence[Odds], *, told: bool) -> bool:
+    """Whether the likeliest graduation may be taken without asking.
+
+    Where the order of the ticks suits two graduations alike, their size must
+    tell them apart the more clearly: people draw and build ticks as they like.
+    """
+    first, second = odds[:2]
+    needed = _SETTLED_WHEN_TOLD if told else _SETTLED
+    if first.order - second.order < 1.5:
+        needed += 1.5
+    return first.whole - second.whole > needed
+
+
+def _usual(reading: Reading, step_px: float, guess: SizeGuess) -> float:
+    """How likely such a rule in such a picture is, its order apart."""
     step_mm = reading.graduation.step_mm
     size = math.log(step_mm / step_px / guess.mm_per_px) / guess.log_sd
-    return (
-        reading.fit
-        - reading.graduation.rarity
-        - 0.5 * size**2
-        + _tick_size(reading)
-        - _idle_tiers(reading)
-    )
+    return _tick_size(reading) - 0.5 * size**2 - reading.graduation.rarity
 
 
 def _tick_size(reading: Reading) -> float:
@@ -240,15 +261,13 @@ def _idle_tiers(reading: Reading) -> float:
     return 1.6 * float(np.count_nonzero(same[:-1])) + 3.4 * float(same[-1])
 
 
-def _together(first: Reading, second: Reading, ratio: float) -> float:
-    """How well a graduation of the other edge goes with the ratio of steps."""
+def _together(first: Reading, second: Reading, ratio: float) -> tuple[float, float]:
+    """How well a graduation of the other edge goes with the ratio of steps.
+
+    By the order of its ticks alone, and with their size.
+    """
     expected = second.graduation.step_mm / first.graduation.step_mm
     # 1 %: perspective is removed only as well as the first edge shows it
     miss = math.log(expected / ratio) / 0.01
-    return (
-        second.fit
-        - second.graduation.rarity
-        + _tick_size(second)
-        - _idle_tiers(second)
-        - min(0.5 * miss**2, 40.0)
-    )
+    order = second.fit - _idle_tiers(second) - min(0.5 * miss**2, 40.0)
+    return order, order + _tick_size(second) - second.graduation.rarity
