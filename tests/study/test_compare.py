@@ -213,6 +213,35 @@ def test_several_coupons_are_compared_together() -> None:
     assert found_for(found, "penetration").trend.verdict is Verdict.PLATEAU
 
 
+def test_coupons_that_differ_are_named() -> None:
+    """A plate read, or welded, 15 % deeper than two others is pointed out."""
+
+    def rows(deep: float):
+        for k in range(3):
+            for cell in mag_ladder(seed=k, spread=0.03):
+                depth = float(str(cell["penetration_mm"])) * (deep if k == 2 else 1)
+                yield cell | {
+                    "coupon": f"plate-{k}",
+                    "photo": f"{k}.jpg",
+                    "penetration_mm": depth,
+                }
+
+    same, other = compared(list(rows(1.0))), compared(list(rows(1.15)))
+
+    assert found_for(same, "penetration").shift is None
+    shift = found_for(other, "penetration").shift
+    assert shift is not None
+    assert shift.coupon == "plate-2"
+    assert "the beads of plate-2 lie" in findings(other)
+
+
+def test_a_plan_that_was_not_logged_is_said_so() -> None:
+    """Planned currents stand in, and the reader is told."""
+    cells = [cell | {"planned_current_a": cell["current_a"]} for cell in mag_ladder()]
+
+    assert "Current is the planned one at every bead" in findings(compared(cells))
+
+
 # ------------------------------------------------------------- command line
 
 

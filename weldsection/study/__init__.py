@@ -13,7 +13,7 @@ Works on plain numbers and tables; no photo is needed. From the bottom up::
     trend       which curve, where it breaks, and what may be said
     groups      settings that cannot be told apart by more than a margin
     window      settings at which all wishes hold
-    heat, runorder, plausibility, design, sections, outliers
+    heat, runorder, plausibility, design, sections, outliers, coupons
                 checks on the way
     compare     the procedure
     gather      files and words of the command line → the procedure

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from weldsection.errors import DataError
+from weldsection.study.coupons import CouponShift, coupon_shift
 from weldsection.study.design import design_doubts, setting_columns, varied
 from weldsection.study.fit import FloatArray
 from weldsection.study.groups import Groups, groups
@@ -78,6 +79,8 @@ class QuantityStudy:
     drift: Drift | None
     outliers: tuple[Outlier, ...]
     """Beads far off the trend of the others."""
+    shift: CouponShift | None
+    """The coupon farthest off, where coupons differ."""
     left_out: tuple[str, ...]
     """Beads without this quantity or this setting."""
 
@@ -352,6 +355,7 @@ def _quantity_study(
         None if margin is None or without is None else groups(without.points, margin),
         None if confounded else drift(found, order),
         outliers(found),
+        coupon_shift(found, [bead.coupon for bead in known]),
         tuple(bead.name for bead in beads if bead.name not in names),
     )
 

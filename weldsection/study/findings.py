@@ -26,7 +26,9 @@ from weldsection.study.words import (
     number,
     order_sentence,
     outlier_sentence,
+    planned_sentence,
     replication_sentence,
+    shift_sentence,
     short_verdict,
     span,
     trend_sentence,
@@ -143,6 +145,7 @@ def _about_setting(study: SettingStudy, found: Comparison) -> Iterator[str]:
         yield _heat(study, found)
     else:
         yield replication_sentence(study)
+        yield planned_sentence(study.setting, found.beads)
         yield _company(study)
     if study.setting not in WORKED_OUT or study.order.confounded:
         yield order_sentence(study)
@@ -226,6 +229,7 @@ def _quantity(study: QuantityStudy) -> str:
         without_sentence(study),
         drift_sentence(study),
         outlier_sentence(study),
+        shift_sentence(study),
     ]
     if study.groups is not None:
         lines += group_sentences(study, study.groups)

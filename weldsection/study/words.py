@@ -10,6 +10,8 @@ from scipy.special import stdtrit
 
 from weldsection.study.compare import QuantityStudy, SettingStudy
 from weldsection.study.groups import Groups, Relation
+from weldsection.study.join import Bead
+from weldsection.study.logsheet import PLANNED
 from weldsection.study.terms import Term, show_setting, unit_of, words_of
 from weldsection.study.trend import SURE, Break, Trend, Verdict
 from weldsection.study.window import Window
@@ -431,6 +433,33 @@ def outlier_sentence(study: QuantityStudy) -> str:
     return (
         f"{many[0].upper()}{many[1:]}, more than luck explains: look at its picture "
         "and remarks."
+    )
+
+
+def shift_sentence(study: QuantityStudy) -> str:
+    """Say that coupons differ; empty where that is not shown."""
+    found = study.shift
+    if found is None:
+        return ""
+    side = "above" if found.off > 0 else "below"
+    return (
+        f"Coupons differ by more than their beads scatter ({chance(found.p)}): the "
+        f"beads of {found.coupon} lie {number(abs(found.off), study.quantity.unit)} "
+        f"{side} the common curve on average, so beads of several coupons are no full "
+        "repeats of each other."
+    )
+
+
+def planned_sentence(setting: str, beads: Sequence[Bead]) -> str:
+    """Say that nothing but the plan is known of a setting; empty if more is."""
+    used = [bead.setting(setting) for bead in beads]
+    planned = [bead.setting(PLANNED + setting) for bead in beads]
+    if len(beads) < 4 or used != planned:
+        return ""
+    what = words_of(setting)
+    return (
+        f"{what[0].upper()}{what[1:]} is the planned one at every bead; what was "
+        "really used was not logged."
     )
 
 
