@@ -129,6 +129,16 @@ def test_a_flag_that_all_beads_share_marks_none() -> None:
     assert compared(cells).doubtful == ("4",)
 
 
+def test_beads_that_sit_on_the_plate_are_a_finding_and_no_doubt() -> None:
+    """At the low end beads sit on the plate (common practice, no source)."""
+    cells = mag_ladder()
+    cells[0] |= {"penetration_mm": 0.05, "flags": "no-fusion"}
+    found = compared(cells)
+
+    assert found.doubtful == ()
+    assert "told from zero at bead 1; it may only sit on the plate" in findings(found)
+
+
 def test_groups_and_window_are_told_in_words() -> None:
     """Margin and wishes come back as sentences with the settings named."""
     found = compared(

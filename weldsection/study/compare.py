@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from weldsection.errors import DataError
+from weldsection.flags import Flag
 from weldsection.study.coupons import CouponShift, coupon_shift
 from weldsection.study.design import design_doubts, setting_columns, varied
 from weldsection.study.fit import FloatArray
@@ -36,6 +37,7 @@ from weldsection.study.window import Window, Wish, window
 
 # settings that go together closer than this cannot be told apart
 TOGETHER = 0.9
+ABOUT_THE_BEAD = (Flag.NO_FUSION, Flag.OVERLAP)
 # columns worked out from other settings
 WORKED_OUT = ("arc_energy_kj_mm", "heat_input_kj_mm")
 
@@ -249,9 +251,14 @@ def measured(
 
 
 def doubtful_beads(beads: Sequence[Bead]) -> tuple[str, ...]:
-    """Beads that were remarked, or flagged where not all are."""
+    """Beads that were remarked, or flagged where not all are.
+
+    A flag that tells of the bead and not of its reading is no doubt: a bead
+    that only sits on the plate is what a cold setting gives.
+    """
     flags = Counter(flag for bead in beads for flag in bead.flags)
     common = {flag for flag, count in flags.items() if count > 0.5 * len(beads)}
+    common |= {flag.word for flag in ABOUT_THE_BEAD}
     return tuple(b.name for b in beads if b.remarks or set(b.flags) - common)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
+from weldsection.flags import Flag
 from weldsection.study import curves
 from weldsection.study.compare import (
     WORKED_OUT,
@@ -76,6 +77,7 @@ def _about_beads(found: Comparison) -> Iterator[str]:
     yield sentence + "."
     if found.doubtful:
         yield _marked(found)
+    yield _sitting(found)
     yield _overlaps(found.overlaps)
     for within in found.within:
         yield _within(within)
@@ -93,6 +95,18 @@ def _marked(found: Comparison) -> str:
     return (
         f"{some}: {listed(reasons)}. {stay} in the tables and figures; where the "
         f"answer changes without {them}, both answers are given."
+    )
+
+
+def _sitting(found: Comparison) -> str:
+    """Name the beads without fusion that can be told from zero."""
+    names = [b.name for b in found.beads if Flag.NO_FUSION.word in b.flags]
+    if not names:
+        return ""
+    some, may = ("bead", "it may") if len(names) == 1 else ("beads", "they may")
+    return (
+        f"No fusion below the plate surface can be told from zero at {some} "
+        f"{listed(names)}; {may} only sit on the plate."
     )
 
 

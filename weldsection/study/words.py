@@ -292,7 +292,7 @@ def group_sentences(study: QuantityStudy, found: Groups) -> tuple[str, ...]:
     total = len(found.pairs)
     sentences.append(
         f"Of {total} pairs of settings, {len(unlike)} are shown to differ and "
-        f"{len(open_)} stay undecided."
+        f"{len(open_)} stay undecided (each pair judged at 5 %)."
     )
     neighbours = [p for p in open_ if p.second == p.first + 1]
     if neighbours:
