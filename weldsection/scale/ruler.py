@@ -126,25 +126,30 @@ def _rule_edge(copy: SearchCopy, band: Band) -> _RuleEdge | None:
         scatter = math.hypot(0.06, 1.2 / row.lattice.pitch_px)
         readings = tuple(read_graduations(row.numbers, row.lengths_steps, scatter))
         best = max(readings, key=lambda reading: reading.fit)
-        if best.order > _ORDER and _has_tiers(best):
+        # where the coupon hides the edge at an angle, the order must be the clearer
+        needed = _ORDER if _begins_straight(row) else 2 * _ORDER
+        if best.order > needed and _has_tiers(best):
             return _RuleEdge(row, readings)
     return None
 
 
 def _is_even(row: TickRow) -> bool:
-    """Whether ticks are evenly spaced, begin on one line and are long enough."""
+    """Whether ticks are evenly spaced, nearly all there and long enough."""
     seen = np.isfinite(row.lengths_steps)
     if np.count_nonzero(seen) < 0.6 * len(seen):
         return False
-    pitch = row.lattice.pitch_px
-    base = row.base_v[seen]
-    scatter = 1.4826 * float(np.median(np.abs(base - np.median(base))))
     return (
         row.lattice.filled > 0.75
-        and row.lattice.rms_px < max(0.07 * pitch, 0.5)
-        and scatter < max(0.3 * pitch, 1.5)
+        and row.lattice.rms_px < max(0.07 * row.lattice.pitch_px, 0.5)
         and float(np.median(row.lengths_steps[seen])) > 0.5
     )
+
+
+def _begins_straight(row: TickRow) -> bool:
+    """Whether all ticks begin on one line."""
+    base = row.base_v[np.isfinite(row.base_v)]
+    scatter = 1.4826 * float(np.median(np.abs(base - np.median(base))))
+    return scatter < max(0.3 * row.lattice.pitch_px, 1.5)
 
 
 def _has_tiers(reading: Reading) -> bool:
