@@ -31,7 +31,7 @@ import numpy as np
 
 from weldsection.quantities import COLUMNS
 from weldsection.study.groups import Relation, groups
-from weldsection.study.points import Points
+from weldsection.study.points import Points, SharedScale
 from weldsection.study.runorder import order_check
 from weldsection.study.trend import Trend, trend
 
@@ -49,6 +49,9 @@ class Ladder:
     """Penetration at the end over that at the start."""
     spread: float = 0.08
     repeats: int = 1
+    photos: int = 1
+    scale_u: float = 0.0
+    """Scale error of each photo, which all beads on it share."""
 
     def draw(self, rng: np.random.Generator) -> Points:
         """Weld and read one ladder."""
@@ -61,7 +64,13 @@ class Ladder:
         }[self.shape]
         true = 1 + (self.ratio - 1) * share
         seen = true * (1 + self.spread * rng.standard_normal(x.size))
-        return Points.of(x, seen, READING_MM)
+        if self.photos == 1:
+            return Points.of(x, seen, READING_MM)
+        photo = np.arange(x.size) * self.photos // x.size
+        seen *= (1 + self.scale_u * rng.standard_normal(self.photos))[photo]
+        u = np.full(x.size, self.scale_u)
+        scale = SharedScale(np.arange(x.size), photo, u, self.photos)
+        return Points.of(x, seen, READING_MM, scale=scale)
 
 
 @dataclass(frozen=True)
@@ -78,7 +87,7 @@ class Line:
         u = 100 * np.sqrt(max(self.share * (1 - self.share), 1e-9) / self.count)
         verdict = {True: "met", False: "MISSED", None: "-"}[self.passed]
         return (
-            f"{self.what:<66}{100 * self.share:7.1f} % ± {u:3.1f}  "
+            f"{self.what:<72}{100 * self.share:7.1f} % ± {u:3.1f}  "
             f"{self.bar:<10}{verdict}"
         )
 
@@ -104,6 +113,7 @@ def false_plateau(count: int) -> Iterator[Line]:
         Ladder("straight", 5),
         Ladder("straight", 3, 0.12),
         Ladder("straight", 3, 0.08, 2),
+        Ladder("straight", 3, 0.08, 1, 3, 0.04),
     ):
         claimed = [t.verdict.is_plateau for t in trends(ladder, count)]
         yield Line(
@@ -123,6 +133,7 @@ def missed_plateau(count: int) -> Iterator[Line]:
         Ladder("flat", 5),
         Ladder("flat", 3, 0.12),
         Ladder("flat", 3, 0.08, 2),
+        Ladder("flat", 3, 0.08, 1, 3, 0.04),
         Ladder("curved", 3),
     ):
         found = trends(ladder, count, seed=2)
@@ -149,7 +160,10 @@ def missed_plateau(count: int) -> Iterator[Line]:
 def told(ladder: Ladder) -> str:
     """A ladder in words."""
     each = "" if ladder.repeats == 1 else f", {ladder.repeats} beads each"
-    return f"{ladder.shape}, 1 to {ladder.ratio:g} mm, {ladder.spread:.0%}{each}"
+    photos = "" if ladder.photos == 1 else f", 3 photos, scale {ladder.scale_u:.0%}"
+    return (
+        f"{ladder.shape}, 1 to {ladder.ratio:g} mm, {ladder.spread:.0%}{each}{photos}"
+    )
 
 
 def equivalence(count: int) -> Iterator[Line]:

@@ -194,6 +194,18 @@ def test_settings_without_spread_are_refused() -> None:
         compared(cells)
 
 
+def test_a_small_step_counts_when_it_is_asked_for() -> None:
+    """180 and 184 A differ by 2 %: taken for held, unless the user says otherwise."""
+    cells = [
+        bead_cells(k, 2 + 0.1 * k, current_a=180 + 4 * (k % 2)) for k in range(1, 7)
+    ]
+
+    with pytest.raises(DataError, match="rows 2 to 7"):
+        compared(cells)
+    found = compared(cells, against=("current_a",))
+    assert found.studies[0].setting == "current_a"
+
+
 def test_no_settings_at_all_are_refused() -> None:
     """A table straight from the photo needs its log sheet."""
     with pytest.raises(DataError, match="give the log sheet with --log"):

@@ -183,7 +183,7 @@ def settings_to_compare(
             raise DataError(
                 f"There is no setting '{column}'; the tables hold {', '.join(known)}."
             )
-        if not varied(rows, column):
+        if not varied(rows, column, share=0.0):
             raise DataError(_no_spread(rows, column))
     if options.against:
         return options.against

@@ -35,13 +35,13 @@ def setting_columns(rows: Sequence[SectionRow]) -> tuple[str, ...]:
     return tuple(n for n in names if n not in NO_SETTINGS and not n.startswith(PLANNED))
 
 
-def varied(rows: Sequence[SectionRow], column: str) -> bool:
-    """Whether a setting was changed on purpose, going by its range."""
+def varied(rows: Sequence[SectionRow], column: str, *, share: float = HELD) -> bool:
+    """Whether a setting was changed on purpose: by more than a share of its average."""
     values = np.array([row.setting(column) for row in rows])
     values = values[np.isfinite(values)]
     if values.size < 2:
         return False
-    return float(np.ptp(values)) > HELD * max(float(np.abs(values).mean()), 1e-12)
+    return float(np.ptp(values)) > share * max(float(np.abs(values).mean()), 1e-12)
 
 
 def _unlike_plan(rows: Sequence[SectionRow]) -> Iterator[Doubt]:
