@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from conftest import Ran
-from outside_data import ELECTRON_BEAM
+from outside_data import ELECTRON_BEAM, laser_tracks
 from study_helpers import Cells, bead_cells, mag_ladder, rows_from, write_table
 
 from weldsection.errors import DataError
@@ -150,6 +150,35 @@ def test_groups_and_window_are_told_in_words() -> None:
 
     assert "are shown to be alike in penetration within 0.40 mm" in text
     assert "All wishes (penetration at least 1.5 mm and dilution at most 58 %)" in text
+
+
+# The answers a sound tool should give on 316L laser tracks, from table to sentence
+# (KU Leuven, DOI 10.6084/m9.figshare.15035733.v1; reference-values E.1).
+SENTENCES = [
+    (800, "width", "rises to about 206 W (somewhere between 100 and 23"),
+    (900, "width", "flat from 200 W"),
+    (900, "width", "Where the change ends cannot be told"),
+    (
+        800,
+        "depth",
+        "still rises; the flattening rests on the last setting (600 W) alone",
+    ),
+    (900, "depth", "still rises"),
+    (600, "depth", "rises all the way"),
+    (600, "width", "flattens near 400 W, but not to a clean plateau"),
+]
+
+
+@pytest.mark.parametrize(("speed", "what", "sentence"), SENTENCES)
+def test_laser_tracks_are_told_in_words(speed: int, what: str, sentence: str) -> None:
+    """Six answers, reached from the rows alone."""
+    power, values = laser_tracks(speed, what)
+    cells = [
+        {"photo": "tracks", "bead": k, "width_mm": v / 1000, "power_w": p}
+        for k, (p, v) in enumerate(zip(power, values, strict=True), 1)
+    ]
+
+    assert sentence in findings(compared(cells))
 
 
 def test_replication_is_counted_in_beads() -> None:
