@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from zone_maps import (
+    REDUCTION,
     Bead,
     Plate,
     parabola,
@@ -35,7 +36,7 @@ TWO_BEADS = (
 @pytest.fixture(autouse=True)
 def painted(monkeypatch: pytest.MonkeyPatch) -> None:
     """Read the zones from the colours."""
-    monkeypatch.setattr("weldsection.coupon.strip_zones", zones_of_colours)
+    monkeypatch.setattr("weldsection.grid.strip_zones", zones_of_colours)
 
 
 def laid(plate: Plate, *, longer: float = 1.0) -> Coupon:
@@ -148,6 +149,7 @@ def test_a_plate_that_leaves_the_picture_is_flagged() -> None:
     moved = replace(
         face,
         corners_xy_px=np.maximum(face.corners_xy_px - [columns, 0], [0, -np.inf]),
+        mask=face.mask[:, columns // REDUCTION :],
         top_edge_xy_px=face.top_edge_xy_px - [columns, 0],
         bottom_edge_xy_px=face.bottom_edge_xy_px - [columns, 0],
         cut_by_picture=(True, False),

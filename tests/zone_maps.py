@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from weldsection.coupon import ABOVE_MM, GRID_MM, SIDE_MM
 from weldsection.records import (
     ByteArray,
     Coupon,
@@ -31,8 +30,10 @@ from weldsection.records import (
     ScaleSource,
 )
 
+GRID_MM, ABOVE_MM, SIDE_MM = 0.05, 6.5, 3.0  # of the painted picture
 FINE = 4  # points are drawn on a grid this much finer, then averaged
 BLUR_MM = 0.05
+REDUCTION = 4  # of the mask in which a face is first found
 LEAST_CHANCE = 0.01  # no point is beyond doubt
 Curve = Callable[[float, float], FloatArray]
 
@@ -198,9 +199,15 @@ def photo_of(plate: Plate) -> tuple[Photo, FaceOutline, FloatArray]:
             [0, 0, 1],
         ]
     )
-    bgr = colours_of(chances(plate))
+    shares = chances(plate)
+    bgr = colours_of(shares)
     origin = PhotoOrigin(Path("painted.png"), "0" * 64, bgr.shape[1], bgr.shape[0])
-    return Photo(bgr, origin), _face(plate, mm_to_px), mm_to_px
+    rows, columns = (size // REDUCTION * REDUCTION for size in bgr.shape[:2])
+    small = columns // REDUCTION, rows // REDUCTION
+    metal = 1 - shares[0, :rows, :columns]
+    mask = cv2.resize(metal, small, interpolation=cv2.INTER_AREA) > 0.5
+    face = replace(_face(plate, mm_to_px), mask=mask, reduction=float(REDUCTION))
+    return Photo(bgr, origin), face, mm_to_px
 
 
 def _face(plate: Plate, mm_to_px: FloatArray) -> FaceOutline:
@@ -216,7 +223,7 @@ def _face(plate: Plate, mm_to_px: FloatArray) -> FaceOutline:
 
     return FaceOutline(
         mask=np.ones((8, 8), bool),
-        reduction=10.0,
+        reduction=float(REDUCTION),
         top_edge_xy_px=px(top),
         bottom_edge_xy_px=px(top + [0, plate.thickness_mm]),
         corners_xy_px=px(np.vstack([upper, lower[::-1]])),

@@ -43,7 +43,7 @@ from skimage.segmentation import (
 )
 
 import weldsection.boundary.trace
-import weldsection.coupon
+import weldsection.grid
 import weldsection.pipeline
 from weldsection.boundary.evidence import Evidence
 from weldsection.records import Coupon, project
@@ -361,7 +361,7 @@ PIPELINE, TRACE = weldsection.pipeline, weldsection.boundary.trace
 PARTS: dict[str, tuple[tuple[Any, str, Any], ...]] = {
     "ours": (),
     "… without colour and texture": (
-        (weldsection.coupon, "strip_zones", without_texture),
+        (weldsection.grid, "strip_zones", without_texture),
     ),
     "… without the second boundary": (
         (PIPELINE, "gather_evidence", no_second_boundary),
