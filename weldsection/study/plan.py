@@ -277,7 +277,7 @@ def _warnings(request: Request, beads: Sequence[PlannedBead]) -> tuple[str, ...]
         if request.spacing_mm < need:
             found.append(
                 f"Heat-affected zones would overlap: at up to {heat:.2f} kJ/mm on "
-                f"{request.thickness_mm:g} mm plate they are about {need:.0f} mm wide "
+                f"{request.thickness_mm:g} mm plate they are about {need:.1f} mm wide "
                 f"and the spacing is {request.spacing_mm:g} mm."
             )
     if request.bead_length_mm < 2 * DISCARD_MM + 10:

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from weldsection.study.plan import Plan, PlannedBead, summary
-from weldsection.study.terms import show_setting, unit_of, words_of
+from weldsection.study.terms import unit_of, words_of
 
 INK, PLATE, BEAD, SAW = "#111111", "#f2f2f2", "#a8a8a8", "#0b5394"
 # A4 upright, inches
@@ -19,9 +19,10 @@ ROWS_ON_A_PAGE = 26
 
 def plan_pages(made: Plan) -> list[Figure]:
     """Draw the page, and more of them where the sheet is long."""
+    in_order = sorted(made.beads, key=lambda bead: bead.run_order)
     parts = [
-        made.beads[k : k + ROWS_ON_A_PAGE]
-        for k in range(0, len(made.beads), ROWS_ON_A_PAGE)
+        tuple(in_order[k : k + ROWS_ON_A_PAGE])
+        for k in range(0, len(in_order), ROWS_ON_A_PAGE)
     ]
     return [_page(made, part, k + 1, len(parts)) for k, part in enumerate(parts)]
 
@@ -107,10 +108,10 @@ def draw_sheet(ax: Axes, made: Plan, beads: tuple[PlannedBead, ...]) -> None:
         [
             str(bead.run_order),
             str(bead.bead),
-            *(show_setting(n, bead.setting(n)) for n in names),
+            *(f"{bead.setting(n):g}" for n in names),
             *[""] * (len(used) + 2),
         ]
-        for bead in sorted(beads, key=lambda b: b.run_order)
+        for bead in beads
     ]
     table = ax.table(
         rows,
