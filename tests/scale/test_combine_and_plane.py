@@ -168,8 +168,7 @@ def test_a_reference_under_the_coupon_is_flagged_and_widened() -> None:
     margin = np.array([[-50, -50], [50, -50], [50, 50], [-50, 50]])
     beneath = replace(
         reference(0.083, 0.001, "ruler"),
-        outline_xy_px=shot.face.corners_xy_px
-        + [[-50, -50], [50, -50], [50, 50], [-50, 50]],
+        outline_xy_px=shot.face.corners_xy_px + margin,
     )
 
     found = at_face(beneath, shot.photo, shot.face, Options(), None)
@@ -218,7 +217,8 @@ def test_a_camera_file_comes_back_as_it_was_written(tmp_path: Path) -> None:
     "text",
     [
         "", "{}", "[]", "null", '{"format": "weldsection camera 1"}',
-        lens().to_json().replace("1500.0", "NaN"), lens().to_json().replace("1500.0", "-1"),
+        lens().to_json().replace("1500.0", "NaN"),
+        lens().to_json().replace("1500.0", "-1"),
         lens().to_json().replace("camera 1", "camera 9"),
         lens().to_json().replace('"k1"', '"k9"'),
     ],

@@ -105,7 +105,7 @@ def nearest_edges(bgr: ByteArray, outline: Outline, gate_px: float) -> FloatArra
     near = np.exp(-0.5 * (offsets / gate_px) ** 2)
     rows = np.arange(len(grey))
     seen = np.argmax(grey * near, axis=1)
-    faint = grey[rows, seen] < np.maximum(1.5 * _background(grey), _FAINTEST)
+    faint = grey[rows, seen] < np.maximum(1.15 * _background(grey), _FAINTEST)
     # the same edge in light lies within a pixel or so
     close = np.abs(offsets[None] - offsets[seen][:, None]) < max(0.5 * gate_px, 1.0)
     best = np.clip(np.argmax(light * close, axis=1), 1, light.shape[1] - 2)
@@ -159,11 +159,11 @@ def _slope_across(
     else:
         padded = np.pad(colours, ((side, side), (0, 0), (0, 0)), mode="edge")
     count = len(colours)
-    mean = sum(padded[k : k + count] for k in range(outline.averaged))
-    mean = mean / outline.averaged
+    mean = np.mean([padded[k : k + count] for k in range(outline.averaged)], axis=0)
     sigma = max(1.0 / step, 0.8)
     channels = [gaussian_slope(mean[..., c], sigma) / step for c in range(3)]
-    return np.sqrt(np.sum(np.square(channels), axis=0)), offsets
+    steep = np.sqrt(np.sum(np.square(channels), axis=0))
+    return np.asarray(steep, dtype=np.float32), offsets
 
 
 def _trial_shapes(edges: _Edges, outline: Outline) -> FloatArray:
@@ -185,7 +185,7 @@ def _trial_shapes(edges: _Edges, outline: Outline) -> FloatArray:
     offset = edges.offset_px[rows, peaks][whole]
     offset = offset - np.einsum("tnk,tk->tn", design[..., free:], known)
     solved = np.linalg.solve(design[..., :free], offset[..., None])[..., 0]
-    return np.concatenate([solved, known], axis=1)
+    return np.asarray(np.concatenate([solved, known], axis=1), dtype=np.float64)
 
 
 def _support(
@@ -210,7 +210,8 @@ def _best_of_each_size(
     order = np.lexsort((-support, size))
     first = np.flatnonzero(np.diff(size[order], prepend=size[order][0] - 1))
     second = np.minimum(first + 1, len(order) - 1)
-    return shapes[order[np.concatenate([first, second])]]
+    kept = order[np.concatenate([first, second])]
+    return np.asarray(shapes[kept], dtype=np.float64)
 
 
 def _pulled_in(shape: FloatArray, edges: _Edges, outline: Outline) -> FloatArray:

@@ -82,7 +82,9 @@ def _fitted(
             "flat on a table and take sharp photos of it."
         )
     focal = float(matrix[0, 0])
-    k1, k2 = _inverse(np.ravel(bend)[:2], math.hypot(rows, columns) / 2 / focal)
+    k1, k2 = _inverse(
+        np.asarray(bend, np.float64).ravel()[:2], math.hypot(rows, columns) / 2 / focal
+    )
     return Lens(
         width_px=columns,
         height_px=rows,

@@ -146,12 +146,13 @@ def _fit(seen: _Seen) -> tuple[FloatArray, FloatArray]:
     for _ in range(3):
         corners = seen.xy_mm + growth * (seen.xy_mm - middle)
         flat, flat_px = corners.reshape(-1, 2), seen.xy_px.reshape(-1, 2)
-        to_px, _ = cv2.findHomography(flat, flat_px, 0)
+        fit, _ = cv2.findHomography(flat, flat_px, 0)
+        to_px = np.asarray(fit, dtype=np.float64)
         fitted = project_all(to_px[None], flat)[0].reshape(seen.xy_px.shape)
         residual = seen.xy_px - fitted
         ray = fitted - fitted.mean(axis=1, keepdims=True)
         growth += float((residual * ray).sum() / (ray * ray).sum())
-    return np.asarray(to_px, dtype=np.float64), residual
+    return to_px, residual
 
 
 def _bend(seen: _Seen, shape: tuple[int, int]) -> Bend:

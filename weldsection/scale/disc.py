@@ -127,9 +127,9 @@ def _only_one(found: tuple[RoundThing, ...], request: ReferenceRequest) -> Round
 
 
 def seen_share(rim: EllipseFit) -> float:
-    """Share of the rim where the edge lies on the ellipse."""
+    """Share of the rim, where it can be trusted, that lies on the ellipse."""
     near = np.abs(rim.residual_px) < max(1.0, 4 * rim.spread_px)
-    return float(np.mean(near))
+    return float(rim.trust @ near / rim.trust.sum())
 
 
 def _check_round(bgr: ByteArray, rim: EllipseFit, request: ReferenceRequest) -> None:

@@ -98,7 +98,9 @@ class EllipseFit:
     """``(5, 5)`` of x, y, mean, q, s, from the points alone."""
     residual_px: FloatArray
     spread_px: float
-    """Robust standard deviation of the residuals."""
+    """Robust standard deviation of the residuals that are trusted."""
+    trust: FloatArray
+    """``(N,)`` between 0 and 1 for each residual."""
 
 
 def fit_ellipse(
@@ -126,11 +128,12 @@ def fit_ellipse(
     points = points_xy_px[seen]
     trusted = np.ones(len(points)) if trust is None else trust[seen]
     ellipse = start
-    ridge = np.zeros((5, 5))
-    pull = np.zeros(5)
+    ridge: FloatArray = np.zeros((5, 5))
+    pull: FloatArray = np.zeros(5)
     for _ in range(rounds):
         residual = ellipse.distance_px(points)
-        spread = max(1.4826 * float(np.median(np.abs(residual))), 0.02)
+        told = np.abs(residual[trusted >= np.median(trusted)])
+        spread = max(1.4826 * float(np.median(told)), 0.02)
         weight = np.clip(1 - (residual / (_TUKEY * spread)) ** 2, 0, None) ** 2
         weight = weight * trusted
         jacobian = _slopes(ellipse, points)
@@ -148,7 +151,8 @@ def fit_ellipse(
     variance = spread**2 * shared_error(used)
     inverse = np.linalg.inv(normal)  # without what was known of the shape
     covariance = variance * inverse @ (scaled.T @ scaled) @ inverse
-    return EllipseFit(ellipse, covariance, all_residuals, spread)
+    all_trust = np.ones(len(points_xy_px)) if trust is None else trust
+    return EllipseFit(ellipse, covariance, all_residuals, spread, all_trust)
 
 
 def _known_shape(
@@ -156,7 +160,8 @@ def _known_shape(
 ) -> tuple[FloatArray, FloatArray]:
     """Weight and pull of the known shape beside points of that scatter."""
     # fifty neighbouring points share what bevel and shadow do to them
-    stiff = 50 * (spread_px / (shape.sd * ellipse.mean_px)) ** 2
+    # and an edge scatters by 0.4 px at most: more means that the shape is wrong
+    stiff = 50 * (min(spread_px, 0.4) / (shape.sd * ellipse.mean_px)) ** 2
     ridge = np.diag([0.0, 0.0, 0.0, stiff, stiff])
     mean = ellipse.mean_px
     away = [shape.q * mean - ellipse.q_px, shape.s * mean - ellipse.s_px]

@@ -153,7 +153,7 @@ def _wall_px(card: _Card, camera: Camera, normal_xy: FloatArray) -> FloatArray:
     distance_mm = camera.focal_px * mm_per_px_at(card.homography, middles.mean(axis=0))
     # things deeper by dz lie nearer to the point below by dz / Z of their distance
     across = ((below - middles) * normal_xy).sum(axis=1)
-    return np.maximum(across, 0) * _THICK_MM / distance_mm
+    return np.asarray(np.maximum(across, 0) * _THICK_MM / distance_mm)
 
 
 def _reference(card: _Card, camera: Camera) -> ScaleReference:
@@ -166,7 +166,7 @@ def _reference(card: _Card, camera: Camera) -> ScaleReference:
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     root = np.array([np.linalg.cholesky(s.end_covariance) for s in card.sides])
     shift = np.einsum("sij,dsj->dsi", root, chance.standard_normal((draws, 4, 2)))
-    side_u = np.hypot(_EDGE_SYSTEMATIC_PX, _wall_px(card, camera, normal) / 2)
+    side_u = np.hypot(_EDGE_SYSTEMATIC_PX, 0.7 * _wall_px(card, camera, normal))
     shift += side_u[:, None] * chance.standard_normal((draws, 4, 1))
     moved = ends + shift[..., None] * normal[None, :, None]
     views = homographies_from(meeting_points(moved), card_corners_mm())

@@ -30,7 +30,7 @@ FORMAT = "weldsection camera 1"
 # standard deviation of k1 for a photo of unknown camera (common practice)
 _UNKNOWN_K1 = 0.005
 # what is left of it after a camera file
-_KNOWN_K1 = 0.0004
+_KNOWN_K1 = 0.001
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +211,9 @@ def with_lens(
     elif any(source.name == "lens" for source in reference.sources):
         return reference
     sources = tuple(s for s in reference.sources if s.name != "lens")
-    doubt = lens_source(photo.shape, reference.centre_xy_px, known.u, face.centre_xy_px)
+    # a bent plane is no plane: what is corrected leaves a fifth behind (drawn cards)
+    k1_u = math.hypot(known.u, 0.2 * known.k1, _KNOWN_K1)
+    doubt = lens_source(photo.shape, reference.centre_xy_px, k1_u, face.centre_xy_px)
     return replace(reference, homography=homography, sources=(*sources, doubt))
 
 
@@ -246,7 +248,8 @@ def _corrected(reference: ScaleReference, face: FaceOutline, lens: Lens) -> Floa
     near_mm = project_all(reference.homography[None], near)[0]
     flat, _ = cv2.findHomography(lens.straightened(near), near_mm, 0)
     over = _grid(face.corners_xy_px)
-    over_mm = project_all(np.asarray(flat)[None], lens.straightened(over))[0]
+    flat_one = np.asarray(flat, dtype=np.float64)[None]
+    over_mm = project_all(flat_one, lens.straightened(over))[0]
     corrected, _ = cv2.findHomography(over, over_mm, 0)
     return np.asarray(corrected, dtype=np.float64)
 

@@ -30,7 +30,7 @@ def to_reduced_px(points_xy: FloatArray, factor: float) -> FloatArray:
     return np.asarray((points_xy + 0.5) / factor - 0.5, dtype=np.float64)
 
 
-def sample(image: npt.NDArray[np.generic], xy_px: FloatArray) -> FloatImage:
+def sample(image: ByteArray | FloatImage, xy_px: FloatArray) -> FloatImage:
     """Colours at points ``(..., 2)`` by linear interpolation, edges repeated."""
     grid = xy_px.reshape(xy_px.shape[0], -1, 2).astype(np.float32)
     colours = cv2.remap(

@@ -80,8 +80,8 @@ def _strong_lines(slope_x: FloatImage, slope_y: FloatImage) -> FloatArray:
         d = columns * np.cos(a) + rows * np.sin(a)
         flat = a_bin * votes.shape[1] + np.round((d + diagonal) / 2).astype(int)
         votes += np.bincount(flat, worth, votes.size).reshape(votes.shape)
-    votes = cv2.GaussianBlur(votes, (0, 0), 0.8)
-    return _peaks(votes, diagonal)
+    smooth = np.asarray(cv2.GaussianBlur(votes, (0, 0), 0.8), np.float32)
+    return _peaks(smooth, diagonal)
 
 
 def _peaks(votes: FloatImage, diagonal: float) -> FloatArray:
@@ -140,9 +140,8 @@ def _plausible(
         np.abs(np.log(np.maximum(sides[:, 0], 1) / np.maximum(sides[:, 2], 1))),
         np.abs(np.log(np.maximum(sides[:, 1], 1) / np.maximum(sides[:, 3], 1))),
     )
-    return corners[
-        inside & (short > 25) & (ratio > 0.78) & (ratio < 1.28) & (even < 0.35)
-    ]
+    likely = inside & (short > 25) & (ratio > 0.78) & (ratio < 1.28) & (even < 0.35)
+    return np.asarray(corners[likely], dtype=np.float64)
 
 
 def _parallel_pairs(lines: FloatArray) -> npt.NDArray[np.intp]:

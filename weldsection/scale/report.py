@@ -130,10 +130,10 @@ def _scale_bar(picture: Any, face: FaceOutline, scale: Scale, factor: float) -> 
     low = face.corners_xy_px[2:].max(axis=0)[1] / factor
     x = float(face.corners_xy_px[3, 0]) / factor
     y = min(low + 24, picture.shape[0] - 30)
-    ends = [(round(x), round(y)), (round(x + bar_px), round(y))]
+    start, end = (round(x), round(y)), (round(x + bar_px), round(y))
     for colour, width in (((255, 255, 255), 9), ((0, 0, 0), 4)):
-        cv2.line(picture, *ends, colour, width)
-        place = (ends[0][0], ends[0][1] + 24)
+        cv2.line(picture, start, end, colour, width)
+        place = (start[0], start[1] + 24)
         font = cv2.FONT_HERSHEY_SIMPLEX
         cv2.putText(picture, "10 mm", place, font, 0.7, colour, width // 2, cv2.LINE_AA)
 

@@ -91,8 +91,9 @@ def _likely_radii(
 def colour_slopes(bgr: ByteArray) -> tuple[FloatImage, FloatImage]:
     """Gradient of the colour channel that changes most at each pixel."""
     image = bgr.astype(np.float32)
-    dx = cv2.Sobel(image, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
-    dy = cv2.Sobel(image, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
+    across = cv2.Sobel(image, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
+    down = cv2.Sobel(image, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
+    dx, dy = np.asarray(across, np.float32), np.asarray(down, np.float32)
     strongest = np.argmax(dx * dx + dy * dy, axis=2)[..., None]
     return (
         np.take_along_axis(dx, strongest, axis=2)[..., 0],
@@ -177,13 +178,13 @@ def _vote_radius(
         inside = (x >= 0) & (y >= 0) & (x < width - 1) & (y < height - 1)
         flat = y[inside].astype(np.intp) * width + x[inside].astype(np.intp)
         votes += np.bincount(flat, minlength=height * width).reshape(height, width)
-    votes = cv2.GaussianBlur(votes, (0, 0), 1.2)
-    best = []
+    votes = np.asarray(cv2.GaussianBlur(votes, (0, 0), 1.2), np.float32)
+    best: list[tuple[float, float, float, float]] = []
     for _ in range(3):
-        row, column = np.unravel_index(int(np.argmax(votes)), votes.shape)
+        row, column = divmod(int(np.argmax(votes)), width)
         share = float(votes[row, column]) / (2 * math.pi * radius)
         best.append((share, (column + 0.5) * cell, (row + 0.5) * cell, radius))
-        cv2.circle(votes, (int(column), int(row)), 6, 0.0, -1)
+        cv2.circle(votes, (column, row), 6, 0.0, -1)
     return best
 
 
@@ -219,7 +220,7 @@ def _around(thing: RoundThing, inner: RoundThing) -> bool:
 
 def _rank(thing: RoundThing) -> float:
     """Larger outlines win unless they are clearly less complete or fainter."""
-    return thing.seen_share**2 * thing.contrast**0.25 * thing.radius_px**2
+    return float(thing.seen_share**2 * thing.contrast**0.25 * thing.radius_px**2)
 
 
 def _settle(

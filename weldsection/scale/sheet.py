@@ -92,10 +92,10 @@ def _draw_check_line(axes: Axes, layout: CardLayout) -> None:
     y = _CHECK_AT[layout.name] * layout.height_mm
     left = (layout.width_mm - layout.check_mm) / 2
     right = left + layout.check_mm
-    thin = {"color": "black", "linewidth": 0.15 / _POINT_MM}
-    axes.plot([left, right], [y, y], **thin)
+    thin = 0.15 / _POINT_MM
+    axes.plot([left, right], [y, y], color="black", linewidth=thin)
     for x in (left, right):
-        axes.plot([x, x], [y - 2, y + 2], **thin)
+        axes.plot([x, x], [y - 2, y + 2], color="black", linewidth=thin)
     size = 5.5 if layout.name == "pocket" else 8
     axes.text(
         layout.width_mm / 2,

@@ -64,7 +64,7 @@ def read_side(
         closed=False,
         averaged=how.averaged,
     )
-    expected = np.zeros(how.points)
+    expected: FloatArray = np.zeros(how.points)
     if search:
         expected = agreed_offsets(bgr, outline, how.reach_px)
         outline = replace(outline, at_xy_px=outline.moved_xy_px(expected))
