@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from weldsection.errors import CouponError
-from weldsection.records import BeadSite, Coupon, FloatArray
+from weldsection.records import BeadSite, ByteArray, Coupon, FloatArray
 from weldsection.zones import Zone, log_odds
 
 SMALLEST_WIDTH_MM = 1.8
@@ -74,11 +74,9 @@ class _Part:
     below_mm: FloatArray
 
 
-def _parts(mask: FloatArray, coupon: Coupon) -> list[_Part]:
+def _parts(mask: ByteArray, coupon: Coupon) -> list[_Part]:
     """Connected weld metal large enough for a bead and at the plate surface."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(
-        mask.astype(np.uint8), connectivity=8
-    )
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
     surface = int(coupon.row_of(0.0))
     band = round(SURFACE_BAND_MM / coupon.grid_mm)
     parts = []

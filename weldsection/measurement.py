@@ -23,6 +23,11 @@ from weldsection.records import (
     project,
 )
 
+AMBIGUOUS_MM, AMBIGUOUS_SHARE = 0.22, 0.07
+# penetration area over width times penetration: 0.5 is a triangle, 0.785 half
+# an ellipse, 1 a rectangle (measured melt pools: 0.65-0.86, Hofmann et al.,
+# Zenodo 16979848); a finger goes lower, nothing goes far above
+LEAST_FILL, MOST_FILL = 0.3, 1.05
 CHORD_MM = 0.5  # of the toe angle: convention of this project
 NAN = Measured(math.nan)
 
@@ -90,8 +95,13 @@ def area_beyond_surface(line: FloatArray, *, below: bool) -> float:
     """
     x = line[:, 0]
     depth = line[:, 1] if below else -line[:, 1]
-    depth = np.maximum(depth, 0.0)
-    return float(np.sum(np.diff(x) * (depth[1:] + depth[:-1]) / 2))
+    first, last = depth[:-1], depth[1:]
+    inside = (np.maximum(first, 0) + np.maximum(last, 0)) / 2
+    # a stretch that crosses the surface counts the triangle on the wanted side
+    crossing = first * last < 0
+    apart = np.where(crossing, np.abs(last - first), 1.0)
+    triangle = np.maximum(first, last) ** 2 / (2 * apart)
+    return float(np.sum(np.diff(x) * np.where(crossing, triangle, inside)))
 
 
 def shape_of(section: Section) -> Shape:
@@ -152,11 +162,8 @@ def measure_bead(
     def measured(name: str, power: int) -> Measured:
         nominal = float(getattr(value, name))
         again = np.array([getattr(shape, name) for shape in drawn])
-        # the deepest point of a line that is off here and there lies too deep:
-        # the draws show by how much (bootstrap estimate of bias, Efron 1979)
-        unbiased = max(2 * nominal - float(again.mean()), 0.0)
         return Measured(
-            unbiased, math.hypot(float(again.std()), power * scale_u * nominal)
+            nominal, math.hypot(float(again.std()), power * scale_u * nominal)
         )
 
     toes = tuple(toe_angle_deg(section.cap, right=right) for right in (False, True))
@@ -260,8 +267,21 @@ def _doubts(value: Shape, drawn: list[Shape], scale_u: float) -> tuple[Flag, ...
     flags = []
     if value.penetration_mm < 2 * spread or value.penetration_mm < 0.06:
         flags.append(Flag.NO_FUSION)
-    elif spread > 0.15 and spread > 0.05 * value.penetration_mm:
+    elif spread > AMBIGUOUS_MM and spread > AMBIGUOUS_SHARE * value.penetration_mm:
         flags.append(Flag.BOUNDARY_AMBIGUOUS)
+    if _unlike_a_bead(value):
+        flags.append(Flag.UNUSUAL_SHAPE)
     if scale_u > 0.03:
         flags.append(Flag.SCALE_UNSURE)
     return tuple(flags)
+
+
+def _unlike_a_bead(value: Shape) -> bool:
+    """Whether the traced section has a shape that no bead has."""
+    box = value.width_mm * value.penetration_mm
+    fill = value.penetration_area_mm2 / box if value.penetration_mm > 0.5 else 0.7
+    return (
+        not LEAST_FILL <= fill <= MOST_FILL
+        or value.reinforcement_mm > value.width_mm
+        or value.penetration_mm > 2 * value.width_mm
+    )

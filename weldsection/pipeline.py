@@ -13,12 +13,18 @@ from weldsection.outline import find_face
 from weldsection.records import BeadResult, BeadTrace, Options, Photo, SectionResult
 from weldsection.scale import find_scale
 
+# references read off the plate's own edges, which the grid shows more sharply
+RESTS_ON_FACE = ("thickness", "points")
+
 
 def measure_section(photo: Photo, options: Options) -> SectionResult:
     """Measure every bead on one etched cross-section."""
     face = find_face(photo)
     scale = find_scale(photo, face, options)
     coupon = lay_on_grid(photo, face, scale)
+    if any(reference.kind in RESTS_ON_FACE for reference in scale.references):
+        scale = find_scale(photo, coupon.face, options)
+        coupon = lay_on_grid(photo, coupon.face, scale)
     evidence = gather_evidence(coupon)
     traces = [trace_bead(coupon, evidence, site) for site in find_beads(coupon)]
     seen = _in_order([trace for trace in traces if trace is not None], options)

@@ -62,7 +62,7 @@ def _run(name: str, bgr: ByteArray) -> ZoneArray:
     )
     network = _network(name)
     network.setInput(cv2.dnn.blobFromImage(padded, 1 / 255.0, swapRB=True))
-    logits = network.forward()[0, :, :rows, :columns]
+    logits = np.asarray(network.forward(), dtype=np.float32)[0, :, :rows, :columns]
     return _log_probabilities(logits)
 
 

@@ -23,7 +23,8 @@ FARTHEST_CORNER_MM = 0.3
 FARTHEST_END_MM = 1.2  # of the weld metal on the outline from the bead's rough edge
 NECK_REACH_MM = 0.7  # the neck between touching beads lies this near the edge
 NECK_U_MM = 0.25  # how well it can be placed
-TOE_FACTOR = 1.5  # set by the coverage over drawn sections, docs/accuracy.md
+# both set by the coverage over drawn sections that no network saw
+TOE_FACTOR, FACE_FACTOR = 2.0, 1.3
 LOGISTIC_SD = math.pi / math.sqrt(3)  # of a standard logistic variable
 
 
@@ -39,6 +40,8 @@ class Contour:
     """``(M, 2)`` the weld face from toe to toe."""
     left_u_mm: float
     right_u_mm: float
+    toe_guessed: bool
+    """Whether a toe was placed without an end of the weld metal to be seen."""
 
     @property
     def left_toe_xy_mm(self) -> FloatArray:
@@ -68,7 +71,14 @@ def follow_contour(coupon: Coupon, site: BeadSite) -> Contour | None:
     levelled = np.column_stack([line[:, 0], height])
     ends = [_corner(levelled, left, +1), _corner(levelled, right, -1)]
     cap = _cap(line, ends, coupon)
-    return Contour(line, _edge_u_mm(coupon, face, line), cap, left_u, right_u)
+    return Contour(
+        xy_mm=line,
+        u_mm=_edge_u_mm(coupon, face, line),
+        cap_xy_mm=cap,
+        left_u_mm=left_u,
+        right_u_mm=right_u,
+        toe_guessed=NECK_U_MM in (left_u, right_u),
+    )
 
 
 def _cap(
@@ -142,7 +152,8 @@ def _upper_outline(
 ) -> FloatArray | None:
     """Trace the level line of the face that spans the window, in mm."""
     part = face[window]
-    lines = contourpy.contour_generator(z=part).lines(0.0)
+    found = contourpy.contour_generator(z=part).lines(0.0)
+    lines = [np.asarray(line, dtype=np.float64) for line in found]
     lines = [line for line in lines if np.ptp(line[:, 0]) > 0.6 * part.shape[1]]
     if not lines:
         return None
@@ -289,4 +300,5 @@ def _edge_u_mm(coupon: Coupon, face: FloatArray, line: FloatArray) -> float:
             )[0]
         )
     slope = np.median((values[1] - values[0]) / 0.1)
-    return float(np.clip(LOGISTIC_SD / max(slope, 1.0), 0.005, 0.3))
+    spread = FACE_FACTOR * LOGISTIC_SD / max(float(slope), 1.0)
+    return float(np.clip(spread, 0.005, 0.3))

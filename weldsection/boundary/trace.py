@@ -21,13 +21,16 @@ WIDTH_STEP_MM, WIDEST_HAZ_MM = 0.3, 4.8
 NO_HAZ_COST = 3.0  # nats on each ray: nearly every etch shows some HAZ
 TOE_PULL_MM = 0.25  # the fusion line meets the toes
 BEYOND_DEEPEST_MM = 1.2  # rays go this much deeper than any sign of weld or HAZ
-DRAWS = 160
+DRAWS = 120
 SMOOTH_MM = 0.06  # along the line: takes out the jitter of the steps only
 ALIKE_MM = 1.2  # doubt is common to this length of the line
-SPREAD_FACTOR = 1.4
+# set by the coverage over drawn sections that no network saw, docs/accuracy.md
+SPREAD_FACTOR = 1.8
 SPREAD_REACH_MM = 1.5
-DOUBTFUL_MM = 0.30  # a stretch known worse than this is drawn dashed
-FAINT_SHARE = 0.25
+SECOND_COURSE_MM = 0.25  # a spread in the trellis that means another course
+DOUBTFUL_MM = 0.42  # a stretch known worse than this is drawn dashed
+FAINT_SHARE = 0.5
+STRAY_TOE_MM = 1.0
 
 
 def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace | None:
@@ -166,8 +169,7 @@ def _spread(
     fall[np.abs(offset) > SPREAD_REACH_MM] = 0
     weight = np.maximum(fall.sum(axis=1), 1e-6)
     local = np.sqrt((fall * offset**2).sum(axis=1) / weight)
-    mean = posterior.fusion @ at
-    wide = np.sqrt(np.maximum(posterior.fusion @ at**2 - mean**2, 0))
+    wide = _trellis_spread(posterior, fan)
     return np.asarray(SPREAD_FACTOR * np.hypot(local, wide))
 
 
@@ -181,12 +183,23 @@ def _draws(
     moved by its spread, by much the same amount over `ALIKE_MM`.
     """
     rng = np.random.default_rng(len(line))  # repeatable for the same fan
-    coarse = posterior.draw(DRAWS, rng) * STEP_MM
-    coarse = _smooth_along(coarse, fan, ALIKE_MM / 3) - line
-    noise = _smooth_along(rng.standard_normal(coarse.shape), fan, ALIKE_MM)
+    white = rng.standard_normal((DRAWS, len(line)))
+    noise = _smooth_along(white, fan, ALIKE_MM)
     noise /= noise.std()
-    jump = np.where(np.abs(coarse) > 3 * spread, coarse, 0.0)
-    return np.maximum(line + noise * spread + jump, 0.0)
+    drawn = line + noise * spread
+    if _trellis_spread(posterior, fan).max() > SECOND_COURSE_MM:
+        coarse = posterior.draw(DRAWS, rng) * STEP_MM
+        coarse = _smooth_along(coarse, fan, ALIKE_MM / 3) - line
+        drawn += np.where(np.abs(coarse) > 3 * spread, coarse, 0.0)
+    return np.maximum(drawn, 0.0)
+
+
+def _trellis_spread(posterior: Posterior, fan: Fan) -> FloatArray:
+    """Standard deviation of the trellis' own posterior on each ray, in mm."""
+    at = np.arange(fan.steps) * STEP_MM
+    mean = posterior.fusion @ at
+    variance = posterior.fusion @ at**2 - mean**2
+    return np.asarray(np.sqrt(np.maximum(variance, 0)))
 
 
 def _on_face(coupon: Coupon, fan: Fan, distances_mm: FloatArray) -> FloatArray:
@@ -217,13 +230,22 @@ def _flags(
     flags = []
     if doubtful.mean() > FAINT_SHARE:
         flags.append(Flag.BOUNDARY_FAINT)
-    if site.touches_left or site.touches_right:
+    if contour.toe_guessed and (site.touches_left or site.touches_right):
         flags.append(Flag.TOUCHING_BEADS)
+    elif contour.toe_guessed or _strays(contour, site):
+        flags.append(Flag.UNUSUAL_SHAPE)
     if site.cut_off:
         flags.append(Flag.BEAD_CUT_OFF)
     if _glare_share(coupon, contour) > 0.15:
         flags.append(Flag.GLARE)
     return tuple(flags)
+
+
+def _strays(contour: Contour, site: BeadSite) -> bool:
+    """Whether a toe lies far from the rough edge of its bead."""
+    left = abs(contour.left_toe_xy_mm[0] - site.left_mm)
+    right = abs(contour.right_toe_xy_mm[0] - site.right_mm)
+    return bool(max(left, right) > STRAY_TOE_MM)
 
 
 def _glare_share(coupon: Coupon, contour: Contour) -> float:

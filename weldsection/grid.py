@@ -1,0 +1,154 @@
+"""Lay the etched face on a grid of mm along its plate surface.
+
+Everything after this works on the grid, whose size follows the coupon and not
+the camera.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from weldsection.errors import CouponError
+from weldsection.records import (
+    ByteArray,
+    FaceOutline,
+    FloatArray,
+    Photo,
+    Scale,
+    project,
+)
+from weldsection.zones import ZoneArray, strip_zones
+
+GRID_MM = 0.05  # the networks were trained on this grid
+ABOVE_MM = 9.0  # the highest reinforcement and some background
+CLEAR_ABOVE_MM, LEAST_ABOVE_MM = 1.6, 3.2
+BELOW_MM = 12.5  # the deepest fusion and HAZ worth following, or the thickness
+SIDE_MM = 3.0
+LARGEST_MM = 400.0  # longer coupons are refused: the scale must be wrong
+
+
+@dataclass(frozen=True, slots=True)
+class FaceGrid:
+    """Pixels and zones of the face on a grid, and where the grid lies."""
+
+    bgr: ByteArray
+    zones: ZoneArray
+    mm_to_px: FloatArray
+    length_mm: float
+    thickness_mm: float
+    top_mm: float
+    """y of the first row; the plate surface lies near y = 0."""
+
+    @property
+    def rows_y_mm(self) -> FloatArray:
+        """Depth of every row."""
+        return self.top_mm + GRID_MM * np.arange(self.zones.shape[1])
+
+    @property
+    def columns_x_mm(self) -> FloatArray:
+        """Distance along the plate of every column."""
+        return -SIDE_MM + GRID_MM * np.arange(self.zones.shape[2])
+
+    def row_at(self, y_mm: float) -> int:
+        """Nearest row of a depth."""
+        return round((y_mm - self.top_mm) / GRID_MM)
+
+
+def lay_grid(photo: Photo, face: FaceOutline, scale: Scale) -> FaceGrid:
+    """
+    Cut the face out of the photo on the grid and name its zones.
+
+    Raises
+    ------
+    CouponError
+        When the size in mm is not one that a coupon can have.
+    """
+    aligned = _aligned_mm_to_px(face, scale)
+    corners = project(np.linalg.inv(aligned), face.corners_xy_px)
+    length = float(corners[1, 0] - corners[0, 0])
+    thickness = float(np.mean(corners[2:, 1] - corners[:2, 1]))
+    _check_size(photo, length, thickness)
+    above = _height_above(face, aligned)
+    below = min(thickness + 1.5, BELOW_MM)
+    shape = (
+        math.ceil((below + above) / GRID_MM),
+        math.ceil((length + 2 * SIDE_MM) / GRID_MM),
+    )
+    bgr = _rectify(photo, aligned, (-SIDE_MM, -above), shape)
+    return FaceGrid(bgr, strip_zones(bgr), aligned, length, thickness, -above)
+
+
+def _height_above(face: FaceOutline, mm_to_px: FloatArray) -> float:
+    """How far the face reaches above the plate surface, with a margin."""
+    rows, columns = np.nonzero(face.mask)
+    view = np.column_stack([columns, rows])[::7].astype(np.float64)
+    px = view * face.reduction + (face.reduction - 1) / 2
+    mm = project(np.linalg.inv(mm_to_px), px)
+    highest = -float(np.quantile(mm[:, 1], 0.001)) if len(mm) else ABOVE_MM
+    return float(np.clip(highest + CLEAR_ABOVE_MM, LEAST_ABOVE_MM, ABOVE_MM))
+
+
+def _aligned_mm_to_px(face: FaceOutline, scale: Scale) -> FloatArray:
+    """Homography from face mm, x along the plate surface from its left end."""
+    top = scale.to_mm(face.top_edge_xy_px)
+    corners = scale.to_mm(face.corners_xy_px)
+    chord = corners[1] - corners[0]
+    angle = math.atan2(chord[1], chord[0])
+    c, s = math.cos(angle), math.sin(angle)
+    across = np.array([[-s, c]])
+    down = float((corners[2:].mean(axis=0) - corners[:2].mean(axis=0)) @ across[0])
+    mirror = 1.0 if down > 0 else -1.0
+    rotate = np.array([[c, s], [-s * mirror, c * mirror]])
+    origin = np.array([rotate[0] @ corners[0], np.median(top @ rotate[1])])
+    mm_to_aligned = np.eye(3)
+    mm_to_aligned[:2, :2], mm_to_aligned[:2, 2] = rotate, -origin
+    return np.asarray(np.linalg.inv(mm_to_aligned @ scale.homography))
+
+
+def _check_size(photo: Photo, length_mm: float, thickness_mm: float) -> None:
+    name = photo.origin.path.name
+    if not (5 < length_mm < LARGEST_MM and 1 < thickness_mm < 150):
+        raise CouponError(
+            f"{name}: the coupon would be {length_mm:.0f} mm long and "
+            f"{thickness_mm:.1f} mm thick, which no test coupon is; "
+            "check the reference and its size."
+        )
+
+
+def _rectify(
+    photo: Photo,
+    mm_to_px: FloatArray,
+    corner_mm: tuple[float, float],
+    shape: tuple[int, int],
+) -> ByteArray:
+    """Sample the photo on the grid, softened first where it is the finer one."""
+    grid_to_mm = np.array(
+        [[GRID_MM, 0, corner_mm[0]], [0, GRID_MM, corner_mm[1]], [0, 0, 1]]
+    )
+    grid_to_px = mm_to_px @ grid_to_mm
+    rows, columns = shape
+    frame = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]], float)
+    box = project(grid_to_px, frame)
+    step = math.hypot(*(box[1] - box[0])) / columns
+    low = np.maximum(np.floor(box.min(axis=0)) - 4, 0).astype(int)
+    high = np.ceil(box.max(axis=0)).astype(int) + 5
+    part = photo.bgr[low[1] : high[1], low[0] : high[0]]
+    if part.size == 0:
+        return np.zeros((*shape, 3), np.uint8)
+    if step > 1.2:
+        # the grid's own resolution: a Gaussian of half its step
+        part = cv2.GaussianBlur(part, (0, 0), 0.45 * math.sqrt(step**2 - 1))
+    shift = np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]])
+    return np.asarray(
+        cv2.warpPerspective(
+            part,
+            shift @ grid_to_px,
+            (columns, rows),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        ),
+        dtype=np.uint8,
+    )

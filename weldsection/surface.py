@@ -1,0 +1,129 @@
+"""The original plate surface, fitted to the bare plate beside the beads."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+
+from weldsection.curves import mad_sigma, robust_polynomial
+from weldsection.errors import CouponError
+from weldsection.grid import GRID_MM, SIDE_MM, FaceGrid
+from weldsection.records import FloatArray, PlateSurface
+from weldsection.zones import FACE, Zone, log_odds
+
+BIN_MM = 0.5  # plate surface is averaged over this length before it is fitted
+SURFACE_REACH_MM = 1.6  # the surface is looked for this far from the straight edge
+WAVE_MM, WAVE_LENGTH_MM = 0.04, 14.0  # saw and rolling waviness that is followed
+
+
+def fit_surface(
+    grid: FaceGrid, ends_mm: tuple[float, float], photo_name: str
+) -> PlateSurface:
+    """
+    Fit the undisturbed plate and carry it across the beads.
+
+    Parameters
+    ----------
+    ends_mm
+        Where the plate begins and ends on the grid; x of the surface counts
+        from the first.
+
+    Raises
+    ------
+    CouponError
+        When too little bare plate is seen.
+    """
+    x, y = surface_points(grid)
+    x, length_mm = x - ends_mm[0], ends_mm[1] - ends_mm[0]
+    inside = (x > 0.8) & (x < length_mm - 0.8)
+    x, y = x[inside], y[inside]
+    if len(x) < 40:
+        raise CouponError(
+            f"{photo_name}: too little bare plate lies beside the beads "
+            "to find the plate surface; show more of the coupon."
+        )
+    degree = 1 if length_mm < 25 else 2
+    fit, kept = robust_polynomial(x, y, degree, floor=0.01)
+    centres, heights, noise = _binned(x[kept], y[kept] - np.polyval(fit, x[kept]))
+    knots = np.arange(-SIDE_MM, length_mm + SIDE_MM + 0.5, 0.5)
+    wave, u = _smooth(centres, heights, noise, knots)
+    return PlateSurface(knots, np.polyval(fit, knots) + wave, u)
+
+
+def surface_points(grid: FaceGrid) -> tuple[FloatArray, FloatArray]:
+    """Where bare plate begins in each column, x and y in mm of the grid."""
+    face = log_odds(grid.zones, FACE)
+    weld = log_odds(grid.zones, (Zone.WELD,))
+    y = grid.rows_y_mm
+    near = np.abs(y) < SURFACE_REACH_MM + 1.0
+    deep = (y > 0.25) & (y < 1.2)
+    high = (y < -0.3) & (y > -5.0)
+    bead = (weld[near] > 0).any(axis=0)
+    solid = (face[deep] > 0).mean(axis=0) > 0.7
+    free = (face[high] > 0).mean(axis=0) < 0.03
+    spread = cv2.dilate(bead.astype(np.uint8)[None], np.ones((1, 13), np.uint8))
+    wide = np.asarray(spread)[0] > 0
+    window = np.abs(y) < SURFACE_REACH_MM
+    crossing = last_rise(face[window])
+    use = solid & free & ~wide & np.isfinite(crossing)
+    return grid.columns_x_mm[use], y[window][0] + GRID_MM * crossing[use]
+
+
+def last_rise(field: FloatArray) -> FloatArray:
+    """Row of the lowest upward zero crossing of each column; NaN without one."""
+    outside = field <= 0
+    reverse = outside[::-1]
+    row = field.shape[0] - 1 - np.argmax(reverse, axis=0)
+    columns = np.arange(field.shape[1])
+    usable = outside.any(axis=0) & (row < field.shape[0] - 1)
+    row = np.minimum(row, field.shape[0] - 2)
+    above, below = field[row, columns], field[row + 1, columns]
+    rise = np.where(below > above, below - above, 1)
+    return np.where(usable, row - above / rise, np.nan)
+
+
+def _binned(
+    x: FloatArray, residual: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Medians over short bins and how well each is known, in mm."""
+    edges = np.floor(x / BIN_MM).astype(int)
+    scatter = max(mad_sigma(residual), 0.004)
+    centres, heights, noise = [], [], []
+    for edge in np.unique(edges):
+        here = edges == edge
+        if here.sum() < 4:
+            continue
+        centres.append((edge + 0.5) * BIN_MM)
+        heights.append(np.median(residual[here]))
+        # neighbouring grid columns see the same edge: count two as independent
+        noise.append(scatter / math.sqrt(2))
+    return np.array(centres), np.array(heights), np.array(noise)
+
+
+def _smooth(
+    x: FloatArray, height: FloatArray, noise: FloatArray, knots: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Gaussian-process smoothing of the waviness left after the polynomial.
+
+    References
+    ----------
+    Rasmussen and Williams, Gaussian Processes for Machine Learning (2006),
+    equations 2.25 and 2.26.
+    """
+
+    def kernel(a: FloatArray, b: FloatArray) -> FloatArray:
+        distance = (a[:, None] - b[None, :]) / WAVE_LENGTH_MM
+        return np.asarray(WAVE_MM**2 * np.exp(-0.5 * distance**2))
+
+    # a constant and a slope are known only as well as the points give them
+    prior = np.vstack([np.ones_like(x), (x - x.mean()) / 20]).T
+    covariance = kernel(x, x) + np.diag(noise**2) + 0.05**2 * (prior @ prior.T)
+    other = np.vstack([np.ones_like(knots), (knots - x.mean()) / 20]).T
+    cross = kernel(knots, x) + 0.05**2 * (other @ prior.T)
+    solved = np.linalg.solve(covariance, np.column_stack([height, cross.T]))
+    mean = cross @ solved[:, 0]
+    own = WAVE_MM**2 + 0.05**2 * (other**2).sum(axis=1)
+    variance = own - np.einsum("ij,ji->i", cross, solved[:, 1:])
+    return mean, np.sqrt(np.maximum(variance, 0.002**2))
