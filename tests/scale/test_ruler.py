@@ -141,8 +141,8 @@ def test_25_mm_of_a_rule_are_enough():
 def test_uncertainty_names_its_sources():
     """The rule's own tolerance is a class II rule's: ± 0.5 mm in 300 mm, uniform.
 
-    EU Directive 2014/32/EU, material measures of length, class II:
-    a = 0.3 mm, b = 0.2 mm for each metre begun.
+    EU Measuring Instruments Directive, material measures of length, class II
+    (seen in UK S.I. 2016/1153, Schedule 1I): 0.3 mm + 0.2 mm for each metre begun.
     """
     photo, _ = scene(MM)
 

@@ -18,7 +18,8 @@ import numpy as np
 from weldsection.errors import ScaleError
 from weldsection.flags import Flag
 from weldsection.records import FaceOutline, FloatArray, Photo, ScaleReference, project
-from weldsection.scale.ruler_pose import Marks, RulePose, read_marks, solve_rule
+from weldsection.scale.ruler_marks import Marks, read_marks
+from weldsection.scale.ruler_pose import RulePose, solve_rule
 from weldsection.scale.ruler_search import Band, SearchCopy, find_bands, search_copy
 from weldsection.scale.ruler_ticks import TickRow, read_ticks
 from weldsection.scale.ruler_units import (

@@ -15,39 +15,26 @@ import cv2
 import numpy as np
 
 from weldsection.records import ByteArray, FloatArray
+from weldsection.scale.ruler_edge import (
+    FINELY,
+    ROUGHLY,
+    Edge,
+    band_edge,
+    cut_strip,
+    edge_along,
+    refined,
+    robust_line,
+    u_range_of,
+)
 from weldsection.scale.ruler_lattice import Lattice, best_lattice, longer_lattice, merit
 from weldsection.scale.ruler_search import Band, SearchCopy
 
-# half lengths of the stretches over which the edge is refined and reach across
-# it, px of the copy, and the angles tried, degrees: the band's direction is one
-# of 18 and ticks seen at a tilt of 15° lean by up to 8°
-_REFINE = ((160, 100, 14.0, 1.0), (300, 24, 2.0, 0.2), (900, 24, 0.6, 0.06))
 # a rule shows in the stretch about the band's middle, px of the copy each way
 _NEAR_HALF = 320
 _NEAR_ROWS = ((1, 4), (2, 7), (4, 11), (8, 18))
 # no tick of a rule is longer than this many steps of its graduation
 _LONGEST_STEPS = 26
 _FEWEST_TICKS, _FEWEST_NEAR = 10, 8
-_BLOCKS = 20
-
-
-@dataclass(frozen=True, slots=True)
-class Edge:
-    """A straight line in the copy on which ticks begin."""
-
-    origin_xy: FloatArray
-    along: FloatArray
-    across: FloatArray
-    """Unit vector from the edge into the rule."""
-
-    def points(self, u: FloatArray, v: FloatArray) -> FloatArray:
-        """Points of the copy at distances along and across: ``(..., 2)``."""
-        return np.asarray(
-            self.origin_xy
-            + np.asarray(u)[..., None] * self.along
-            + np.asarray(v)[..., None] * self.across,
-            dtype=np.float64,
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,11 +69,11 @@ class TickRow:
 
 def read_ticks(copy: SearchCopy, band: Band) -> Iterator[TickRow]:
     """Read a band as dark ticks, then as light ones, where it is evenly divided."""
-    near = _refined(copy.grey, _band_edge(band), _REFINE[:1])
+    near = refined(copy.grey, band_edge(band), ROUGHLY)
     for polarity in (1, -1):
         if _near_lattice(copy.grey, near, polarity) is None:
             continue
-        edge = _refined(copy.grey, near, _REFINE[1:])
+        edge = refined(copy.grey, near, FINELY)
         row = _read_edge(copy.grey, edge, polarity)
         if row is None:
             continue
@@ -110,18 +97,6 @@ def _from_the_other_side(grey: ByteArray, row: TickRow) -> Iterator[TickRow]:
     again = _read_edge(grey, turned, row.polarity)
     if again is not None:
         yield again
-
-
-def robust_line(u: FloatArray, v: FloatArray) -> tuple[FloatArray, float]:
-    """Straight line v(u) with outliers left out, and the scatter about it."""
-    line = np.array([0.0, float(np.median(v))])
-    spread = 0.0
-    for _ in range(8):
-        residual = v - np.polyval(line, u)
-        spread = max(1.4826 * float(np.median(np.abs(residual))), 0.3)
-        weight = np.clip(1 - (residual / (4.685 * spread)) ** 2, 0, None) ** 2
-        line = np.polyfit(u, v, 1, w=np.sqrt(weight) + 1e-6)
-    return np.asarray(line, dtype=np.float64), spread
 
 
 def short_tips(row: TickRow) -> tuple[FloatArray, FloatArray]:
@@ -175,99 +150,7 @@ def _moved_edge(row: TickRow) -> Edge | None:
     pitch = row.lattice.pitch_px
     if spread > 0.3 * pitch or np.abs(ends).max() < max(0.4 * pitch, 2.0):
         return None
-    return _edge_along(row.edge, slope, start)
-
-
-def _edge_along(edge: Edge, slope: float, start: float) -> Edge:
-    """The edge moved to the line v = start + slope u."""
-    norm = math.hypot(1.0, slope)
-    along = (edge.along + slope * edge.across) / norm
-    across = (edge.across - slope * edge.along) / norm
-    return Edge(edge.origin_xy + start * edge.across, along, across)
-
-
-def _band_edge(band: Band) -> Edge:
-    """The middle line of a band as a first guess of the edge."""
-    along = np.array([math.cos(band.direction_rad), math.sin(band.direction_rad)])
-    return Edge(band.centre_xy, along, np.array([-along[1], along[0]]))
-
-
-def _refined(
-    grey: ByteArray, edge: Edge, steps: tuple[tuple[int, int, float, float], ...]
-) -> Edge:
-    """Move and turn the edge until the ticks begin most sharply on it."""
-    for half, reach_v, widest_deg, step_deg in steps:
-        stroke = _stroke_energy(grey, edge, half, reach_v)
-        edge = _sharpest_edge(edge, stroke, half, (widest_deg, step_deg))
-    return edge
-
-
-def cut_strip(
-    grey: ByteArray, edge: Edge, u_range: tuple[int, int], v_range: tuple[int, int]
-) -> FloatArray:
-    """Strip of the copy along an edge: rows are v, columns u, 1 px steps."""
-    corner = edge.origin_xy + u_range[0] * edge.along + v_range[0] * edge.across
-    strip = cv2.warpAffine(
-        grey,
-        np.column_stack([edge.along, edge.across, corner]),
-        (u_range[1] - u_range[0] + 1, v_range[1] - v_range[0] + 1),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    return np.asarray(strip, dtype=np.float64)
-
-
-def _stroke_energy(grey: ByteArray, edge: Edge, half: int, reach_v: int) -> FloatArray:
-    """Clipped gradient along the edge less that across it, in blocks: ``(v, 20)``.
-
-    Grain and print have as much of the one as of the other, ticks do not.
-    """
-    strip = cut_strip(grey, edge, (-half, half + 1), (-reach_v - 1, reach_v + 1))
-    along = np.clip(np.abs(strip[1:-1, 2:] - strip[1:-1, :-2]) - 6.0, 0.0, 40.0)
-    across = np.clip(np.abs(strip[2:, 1:-1] - strip[:-2, 1:-1]) - 6.0, 0.0, 40.0)
-    strokes = (along - across).reshape(along.shape[0], _BLOCKS, -1)
-    return np.maximum(strokes.mean(axis=2), 0.0)
-
-
-def _sharpest_edge(
-    edge: Edge, stroke: FloatArray, half: int, turns_deg: tuple[float, float]
-) -> Edge:
-    """Move and turn the edge to the line where strokes begin most sharply."""
-    widest, step = turns_deg
-    slopes = np.tan(np.radians(np.arange(-widest, widest + step / 2, step)))
-    reach_v = stroke.shape[0] // 2
-    u = (np.arange(_BLOCKS) + 0.5) * (2 * half / _BLOCKS) - half
-    v = np.arange(-reach_v, reach_v + 1)
-    rows = np.rint(v[None, :, None] + slopes[:, None, None] * u).astype(int) + reach_v
-    inside = (rows >= 0) & (rows < stroke.shape[0])
-    rows = np.clip(rows, 0, stroke.shape[0] - 1)
-    summed = np.where(inside, stroke[rows, np.arange(_BLOCKS)], 0.0).sum(axis=2)
-    total = np.cumsum(np.pad(summed, ((0, 0), (1, 0))), axis=1)
-    reach = 4
-    rise = total[:, 2 * reach :] - 2 * total[:, reach:-reach] + total[:, : -2 * reach]
-    which, at = np.unravel_index(int(np.argmax(np.abs(rise))), rise.shape)
-    # rows at .. at + 3 lie outside, at + 4 .. at + 7 inside
-    v0 = float(v[at + reach]) - 0.5
-    along = edge.along + slopes[which] * edge.across
-    along = along / math.hypot(*along)
-    across = edge.across - slopes[which] * edge.along
-    side = 1.0 if rise[which, at] > 0 else -1.0
-    return Edge(
-        edge.origin_xy + v0 * edge.across, along, side * across / math.hypot(*across)
-    )
-
-
-def _u_range(grey: ByteArray, edge: Edge) -> tuple[int, int]:
-    """The stretch of the edge's line that lies in the picture."""
-    rows, columns = grey.shape
-    low, high = -math.inf, math.inf
-    for at, step, end in zip(
-        edge.origin_xy, edge.along, (columns - 1, rows - 1), strict=True
-    ):
-        if abs(step) > 1e-9:
-            ends = sorted(((0 - at) / step, (end - at) / step))
-            low, high = max(low, ends[0]), min(high, ends[1])
-    return math.ceil(low), math.floor(high)
+    return edge_along(row.edge, slope, start)
 
 
 def _profiles(
@@ -283,7 +166,7 @@ def _near_lattice(
     grey: ByteArray, edge: Edge, polarity: int
 ) -> tuple[int, Lattice] | None:
     """The best lattice about the edge's origin and the row that shows it."""
-    low, high = _u_range(grey, edge)
+    low, high = u_range_of(grey, edge)
     u_range = max(low, -_NEAR_HALF), min(high, _NEAR_HALF)
     if u_range[1] - u_range[0] < 40:
         return None
@@ -302,7 +185,7 @@ def _read_edge(grey: ByteArray, edge: Edge, polarity: int) -> TickRow | None:
     if near is None:
         return None
     which, lattice = near
-    u_range = _u_range(grey, edge)
+    u_range = u_range_of(grey, edge)
     profile = _profiles(grey, edge, u_range, polarity)[which]
     longer = longer_lattice(lattice.shifted(-float(u_range[0])), profile)
     if longer is None or len(longer.numbers) < _FEWEST_TICKS:
