@@ -10,6 +10,7 @@ import numpy as np
 
 from weldsection.flags import Flag
 from weldsection.records import FloatArray, Scale, ScaleReference, ScaleSource
+from weldsection.scale.advice import advice_on
 
 # two references disagree when they differ by more than this many standard
 # uncertainties: one honest pair in two hundred does by chance
@@ -34,13 +35,14 @@ def combine(
         for source in r.sources
     )
     advice, disagree = _disagreement(references, logs, u)
+    joined = _by_name(sources)
     scale = Scale(
         homography=np.diag([grow, grow, 1.0]) @ best.homography,
         centre_xy_px=face_centre_xy_px,
-        sources=_by_name(sources),
+        sources=joined,
         references=references,
         flags=tuple(flag for r in references for flag in r.flags) + disagree,
-        advice=advice,
+        advice=advice or advice_on(joined),
     )
     return _with_doubt(scale)
 

@@ -57,34 +57,7 @@ def scale_lines(photo: Photo, face: FaceOutline, scale: Scale) -> Iterator[str]:
         yield f"  {source.name:<20} {share:5.2f} %"
     for flag in dict.fromkeys(scale.flags):
         yield f"{flag.word}: {flag.sentence}"
-    yield advice(scale) or "No better photo is needed for the scale."
-
-
-def advice(scale: Scale) -> str:
-    """One sentence on how a better photo would help; empty where none would."""
-    if scale.advice:
-        return scale.advice
-    total = scale.relative_u_at(scale.centre_xy_px)
-    if total < 0.005:
-        return ""
-    worst = max(scale.sources, key=lambda s: float(s.covariance[0, 0]))
-    return _ADVICE.get(worst.name, "")
-
-
-_ADVICE = {
-    "graduation": "Move closer, or lay a longer reference beside the coupon: "
-    "reading its edges is the weakest part.",
-    "reference tolerance": "Use a steel rule: the reference's own tolerance is the "
-    "weakest part.",
-    "plane": "Prop the reference up level with the etched face, step back and zoom "
-    "in: its height is the weakest part.",
-    "tilt": "Hold the camera square to the face, or add a card or rule: the tilt is "
-    "the weakest part.",
-    "lens": "Keep coupon and reference near the middle of the picture, or make a "
-    "camera file: the lens is the weakest part.",
-    "caliper": "Measure the plate with a caliper at several places, or add a rule: "
-    "its thickness is the weakest part.",
-}
+    yield scale.advice or "No better photo is needed for the scale."
 
 
 def _at(covariance: FloatArray, scale: Scale, point_xy_px: FloatArray) -> float:
