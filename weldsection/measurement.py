@@ -162,9 +162,9 @@ def measure_bead(
     def measured(name: str, power: int) -> Measured:
         nominal = float(getattr(value, name))
         again = np.array([getattr(shape, name) for shape in drawn])
-        return Measured(
-            nominal, math.hypot(float(again.std()), power * scale_u * nominal)
-        )
+        again = again[np.isfinite(again)]
+        spread = float(again.std()) if len(again) > 1 else math.nan
+        return Measured(nominal, math.hypot(spread, power * scale_u * nominal))
 
     toes = tuple(toe_angle_deg(section.cap, right=right) for right in (False, True))
     return BeadResult(

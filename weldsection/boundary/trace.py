@@ -22,7 +22,8 @@ NO_HAZ_COST = 3.0  # nats on each ray: nearly every etch shows some HAZ
 TOE_PULL_MM = 0.25  # the fusion line meets the toes
 BEYOND_DEEPEST_MM = 1.2  # rays go this much deeper than any sign of weld or HAZ
 DRAWS = 120
-SMOOTH_MM = 0.06  # along the line: takes out the jitter of the steps only
+SHARPEN_MM = 0.3  # the farthest that even odds may lie from the trellis' line
+SMOOTH_MM = 0.1  # along the line: takes out the jitter between rays only
 ALIKE_MM = 1.2  # doubt is common to this length of the line
 # set by the coverage over drawn sections that no network saw, docs/accuracy.md
 SPREAD_FACTOR = 1.8
@@ -49,7 +50,7 @@ def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace 
     fan = lay_fan(left[0], right[0], _depth_to_search(coupon, left[0], right[0]))
     fields = _own_evidence(coupon, fan, evidence, site)
     posterior = _solve(fan, fields)
-    steps = _median_steps(posterior.fusion)
+    steps = _sharpened(fields, _median_steps(posterior.fusion))
     line = _smooth_along(steps[None] * STEP_MM, fan, SMOOTH_MM)[0]
     spread = _spread(fields, fan, line, posterior)
     draws = _draws(posterior, fan, line, spread)
@@ -132,6 +133,31 @@ def _median_steps(marginal: FloatArray) -> FloatArray:
     # state k means k whole steps of weld metal: its mass spreads half a step
     # to each side
     return np.asarray(np.maximum(step + share - 0.5, 0.0))
+
+
+def _sharpened(
+    fields: tuple[FloatArray, FloatArray, FloatArray], steps: FloatArray
+) -> FloatArray:
+    """
+    Move the line on each ray to where the zones themselves are at even odds.
+
+    The trellis ties neighbouring rays together, which tells the right line
+    from a wrong one but rounds off the tip of a finger.
+    """
+    weld, haz, base = fields
+    odds = weld - np.logaddexp(haz, base)
+    count = odds.shape[1]
+    total = np.concatenate([np.zeros((len(odds), 1)), np.cumsum(odds, axis=1)], axis=1)
+    away = np.abs(np.arange(count) - steps[:, None])
+    near = away <= SHARPEN_MM / STEP_MM
+    best = np.where(near, total[:, :count], -np.inf).argmax(axis=1)
+    rays = np.arange(len(odds))
+    inside, outside = odds[rays, np.maximum(best - 1, 0)], odds[rays, best]
+    crosses = (best > 0) & (inside > 0) & (outside <= 0)
+    share = inside / np.maximum(inside - outside, 1e-9)
+    exact = np.where(crosses, best - 0.5 + share, best)
+    at_limit = away[rays, best] > SHARPEN_MM / STEP_MM - 1.5
+    return np.where(at_limit, steps, np.maximum(exact, 0.0))
 
 
 def _smooth_along(lines: FloatArray, fan: Fan, length_mm: float) -> FloatArray:
