@@ -19,7 +19,8 @@ SOURCES = sorted(PACKAGE.rglob("*.py"))
 ORDER = (
     "_version", "errors", "flags", "records", "quantities", "curves", "zones",
     "photo", "outline", "scale", "grid", "surface", "quality", "coupon", "beads",
-    "boundary", "measurement", "pipeline", "output", "study", "batch", "logged", "cli", "__main__",
+    "boundary", "measurement", "pipeline", "output", "study", "batch", "logged",
+    "cli", "__main__",
 )  # fmt: skip
 # Rows are made from records by a table which is declared after them; the import
 # stands inside the one method that needs it.

@@ -10,7 +10,7 @@ import numpy as np
 from weldsection.curves import mad_sigma, robust_polynomial
 from weldsection.errors import CouponError
 from weldsection.grid import GRID_MM, SIDE_MM, FaceGrid
-from weldsection.records import FloatArray, PlateSurface
+from weldsection.records import BoolArray, FloatArray, PlateSurface
 from weldsection.zones import FACE, Zone, log_odds
 
 BIN_MM = 0.5  # plate surface is averaged over this length before it is fitted
@@ -60,11 +60,13 @@ def surface_points(grid: FaceGrid) -> tuple[FloatArray, FloatArray]:
     near = np.abs(y) < SURFACE_REACH_MM + 1.0
     deep = (y > 0.25) & (y < 1.2)
     high = (y < -0.3) & (y > -5.0)
-    bead = (weld[near] > 0).any(axis=0)
+    bead: BoolArray = np.asarray((weld[near] > 0).any(axis=0))
     solid = (face[deep] > 0).mean(axis=0) > 0.7
     free = (face[high] > 0).mean(axis=0) < 0.03
-    spread = cv2.dilate(bead.astype(np.uint8)[None], np.ones((1, 13), np.uint8))
-    wide = np.asarray(spread)[0] > 0
+    spread = np.asarray(
+        cv2.dilate(bead.astype(np.uint8)[None], np.ones((1, 13), np.uint8))
+    )
+    wide = spread.reshape(-1) > 0
     window = np.abs(y) < SURFACE_REACH_MM
     crossing = last_rise(face[window])
     use = solid & free & ~wide & np.isfinite(crossing)

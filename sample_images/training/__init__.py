@@ -1,0 +1,1 @@
+"""Training of the zone networks on drawn sections; needs PyTorch."""

@@ -24,7 +24,7 @@ CROPS = {"strip": (320, 448), "view": (512, 640)}
 FIRST_SEED = 1_000_000  # the benchmark's and the held-out seeds lie below
 
 
-def draw_forever(kind: str, worker: int, workers: int, out) -> None:  # noqa: ANN001
+def draw_forever(kind: str, worker: int, workers: int, out) -> None:
     """Draw one picture after another until the parent goes away."""
     import cv2  # noqa: PLC0415
 
@@ -37,7 +37,7 @@ def draw_forever(kind: str, worker: int, workers: int, out) -> None:  # noqa: AN
         try:
             rgb, labels = make(seed)
             out.put((np.ascontiguousarray(rgb), labels.astype(np.uint8)))
-        except Exception as error:  # noqa: BLE001 - one bad seed must not stop all
+        except Exception as error:
             out.put(f"seed {seed}: {error!r}")
         seed += workers
 
@@ -165,9 +165,7 @@ def train(
 @torch.no_grad()
 def follow(average: ZoneNet, net: ZoneNet, keep: float) -> None:
     """Keep a running average of the weights, which is what is written."""
-    pairs = zip(
-        average.state_dict().values(), net.state_dict().values(), strict=True
-    )
+    pairs = zip(average.state_dict().values(), net.state_dict().values(), strict=True)
     for mean, value in pairs:
         if mean.dtype.is_floating_point:
             mean.lerp_(value, 1 - keep)
@@ -175,7 +173,7 @@ def follow(average: ZoneNet, net: ZoneNet, keep: float) -> None:
             mean.copy_(value)
 
 
-def drain(drawn, pool: list, wait_for: int = 0) -> None:  # noqa: ANN001
+def drain(drawn, pool: list, wait_for: int = 0) -> None:
     """Move what is drawn into the pool."""
     while True:
         try:

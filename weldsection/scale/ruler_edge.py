@@ -98,7 +98,7 @@ def _stroke_energy(grey: ByteArray, edge: Edge, half: int, reach_v: int) -> Floa
     along = np.clip(np.abs(strip[1:-1, 2:] - strip[1:-1, :-2]) - 6.0, 0.0, 40.0)
     across = np.clip(np.abs(strip[2:, 1:-1] - strip[:-2, 1:-1]) - 6.0, 0.0, 40.0)
     strokes = (along - across).reshape(along.shape[0], _BLOCKS, -1)
-    return np.maximum(strokes.mean(axis=2), 0.0)
+    return np.asarray(np.maximum(strokes.mean(axis=2), 0.0))
 
 
 def _sharpest_edge(

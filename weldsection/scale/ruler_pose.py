@@ -169,7 +169,7 @@ class _Problem:
 
     def solve(self) -> tuple[FloatArray, float]:
         """Give the likeliest parameters and the scatter of the ticks in px."""
-        at = np.zeros(4)
+        at: FloatArray = np.zeros(4)
         for _ in range(4):
             at = self._descend(at)
             residual = self.placed(at)[1]

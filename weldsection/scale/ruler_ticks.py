@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from weldsection.records import ByteArray, FloatArray
+from weldsection.records import BoolArray, ByteArray, FloatArray
 from weldsection.scale.ruler_edge import (
     FINELY,
     ROUGHLY,
@@ -207,7 +207,7 @@ def _followed(
     strip = polarity * cut_strip(grey, edge, u_range, (-before, depth))
     lean = _lean(strip, lattice, numbers, (u_range[0], before))
     contrast = _contrast(strip, lattice, numbers, lean, (u_range[0], before))
-    v = np.arange(-before, depth + 1)
+    v = np.arange(-before, depth + 1, dtype=np.float64)
     base, tip = _ends(contrast, v, pitch)
     if np.count_nonzero(np.isfinite(base)) < _FEWEST_TICKS:
         return None
@@ -234,7 +234,7 @@ def _lean(
     u, pitch = lattice.at(numbers), lattice.pitch_at(numbers)
     offsets = np.linspace(-0.4, 0.4, 17)
     middle = lattice.pitch_px
-    lean = np.zeros(2)
+    lean: FloatArray = np.zeros(2)
     seen_u: list[FloatArray] = []
     seen_v: list[FloatArray] = []
     seen_shift: list[FloatArray] = []
@@ -261,8 +261,8 @@ def _lean(
 
 def _fit_lean(u: FloatArray, v: FloatArray, shift: FloatArray) -> FloatArray:
     """Fit shift = v (s0 + s1 u) with outliers left out; s1 held small."""
-    weight = np.ones_like(u)
-    solved = np.zeros(2)
+    weight: FloatArray = np.ones_like(u)
+    solved: FloatArray = np.zeros(2)
     span = max(float(np.ptp(u)), 1.0)
     for _ in range(4):
         design = np.column_stack([v, v * u / span]) * weight[:, None]
@@ -286,7 +286,7 @@ def _contrast(
     u, pitch = lattice.at(numbers), lattice.pitch_at(numbers)
     v = np.arange(strip.shape[0]) - zero[1]
     at_u = u[:, None] + v * (lean[0] + lean[1] * u)[:, None] - zero[0]
-    rows = np.broadcast_to(v + zero[1], at_u.shape)
+    rows = np.broadcast_to((v + zero[1]).astype(np.float64), at_u.shape)
     beside = [
         _sampled(strip, at_u + side * pitch[:, None], rows) for side in (-0.5, 0.5)
     ]
@@ -316,9 +316,9 @@ def _ends(
     return base, tip
 
 
-def _first_gap(there: FloatArray, gap: int) -> FloatArray:
+def _first_gap(there: BoolArray, gap: int) -> FloatArray:
     """Steps until a tick is away for `gap` steps, for each row."""
     away = np.pad(~there, ((0, 0), (0, gap)), constant_values=True)
     counts = np.cumsum(np.pad(away, ((0, 0), (1, 0))), axis=1)
-    full = counts[:, gap:] - counts[:, :-gap] == gap
-    return np.argmax(full, axis=1).astype(np.float64)
+    full: BoolArray = counts[:, gap:] - counts[:, :-gap] == gap
+    return np.asarray(np.argmax(full, axis=1), dtype=np.float64)
