@@ -24,6 +24,8 @@ The names are loaded when they are first used.
 from __future__ import annotations
 
 import importlib
+import os
+import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -54,6 +56,11 @@ __all__ = [
     "read_photo",
     "read_record",
 ]
+
+# The matrix products here are small: threads of the linear algebra library would
+# only wait for each other. It reads this once, when numpy is first imported.
+if "numpy" not in sys.modules:
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 _HOMES = {
     "QUANTITIES": "quantities",

@@ -58,6 +58,18 @@ class Shape:
         return dilution_pct(self.penetration_area_mm2, self.reinforcement_area_mm2)
 
 
+@dataclass(frozen=True, slots=True)
+class Draws:
+    """The same of many equally likely sections, ``(draws,)`` each."""
+
+    penetration_mm: FloatArray
+    width_mm: FloatArray
+    reinforcement_mm: FloatArray
+    penetration_area_mm2: FloatArray
+    reinforcement_area_mm2: FloatArray
+    dilution_pct: FloatArray
+
+
 def dilution_pct(penetration_area: float, reinforcement_area: float) -> float:
     """
     Share of melted plate in the weld metal, in percent.
@@ -71,21 +83,22 @@ def dilution_pct(penetration_area: float, reinforcement_area: float) -> float:
     return 100 * penetration_area / total if total > 0 else math.nan
 
 
-def area_beyond_surface(line: FloatArray, *, below: bool) -> float:
+def area_beyond_surface(line: FloatArray, *, below: bool) -> FloatArray:
     """
     Area between a line and the plate surface y = 0, on one side of it.
 
     Parameters
     ----------
     line
-        ``(N, 2)`` levelled points from left to right, y down.
+        ``(..., N, 2)`` levelled points from left to right, y down.
     below
         Whether the area below the surface is wanted, or the one above it.
 
     Returns
     -------
-    float
-        By the trapezoidal rule on the clipped line; overhangs count once.
+    FloatArray
+        ``(...)``: by the trapezoidal rule on the clipped line; overhangs count
+        once.
 
     Examples
     --------
@@ -93,28 +106,36 @@ def area_beyond_surface(line: FloatArray, *, below: bool) -> float:
     >>> float(area_beyond_surface(triangle, below=True))
     6.0
     """
-    x = line[:, 0]
-    depth = line[:, 1] if below else -line[:, 1]
-    first, last = depth[:-1], depth[1:]
+    x = line[..., 0]
+    depth = line[..., 1] if below else -line[..., 1]
+    first, last = depth[..., :-1], depth[..., 1:]
     inside = (np.maximum(first, 0) + np.maximum(last, 0)) / 2
     # a stretch that crosses the surface counts the triangle on the wanted side
     crossing = first * last < 0
     apart = np.where(crossing, np.abs(last - first), 1.0)
     triangle = np.maximum(first, last) ** 2 / (2 * apart)
-    return float(np.sum(np.diff(x) * np.where(crossing, triangle, inside)))
+    area = np.where(crossing, triangle, inside)
+    return np.asarray(np.sum(np.diff(x) * area, axis=-1))
 
 
 def shape_of(section: Section) -> Shape:
     """Lengths and areas of a levelled section."""
-    undercut = area_beyond_surface(section.cap, below=True)
-    fused = area_beyond_surface(section.fusion, below=True)
+    areas = _areas(section.cap, section.fusion)
     return Shape(
         penetration_mm=max(float(section.fusion[:, 1].max()), 0.0),
         width_mm=float(section.right_toe[0] - section.left_toe[0]),
         reinforcement_mm=max(float(-section.cap[:, 1].min()), 0.0),
-        penetration_area_mm2=max(fused - undercut, 0.0),
-        reinforcement_area_mm2=area_beyond_surface(section.cap, below=False),
+        penetration_area_mm2=float(areas[0]),
+        reinforcement_area_mm2=float(areas[1]),
     )
+
+
+def _areas(cap: FloatArray, fusion: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Weld metal below and above the surface; an undercut is no metal."""
+    undercut = area_beyond_surface(cap, below=True)
+    fused = area_beyond_surface(fusion, below=True)
+    above = area_beyond_surface(cap, below=False)
+    return np.maximum(fused - undercut, 0.0), above
 
 
 def toe_angle_deg(face: FloatArray, *, right: bool) -> float:
@@ -161,9 +182,7 @@ def measure_bead(
 
     def measured(name: str, power: int) -> Measured:
         nominal = float(getattr(value, name))
-        again = np.array([getattr(shape, name) for shape in drawn])
-        again = again[np.isfinite(again)]
-        spread = float(again.std()) if len(again) > 1 else math.nan
+        spread = float(np.std(getattr(drawn, name)))
         return Measured(nominal, math.hypot(spread, power * scale_u * nominal))
 
     toes = tuple(toe_angle_deg(section.cap, right=right) for right in (False, True))
@@ -209,40 +228,40 @@ def _middle(trace: BeadTrace) -> FloatArray:
     return np.asarray((trace.left_toe_xy_mm + trace.right_toe_xy_mm) / 2)
 
 
-def _draw_shapes(coupon: Coupon, trace: BeadTrace, section: Section) -> list[Shape]:
-    """Shapes of equally likely sections, the scale apart."""
-    rng = np.random.default_rng(len(trace.fusion_xy_mm))
-    fusions = _levelled(coupon, trace.fusion_draws_mm)
-    surface_u = float(coupon.surface.u_at(_middle(trace)[0]))
-    shapes = []
-    for fusion in fusions:
-        lift = rng.normal(0, surface_u)
-        # the outline is off by about the same amount all along a bead
-        swell = rng.normal(0, trace.cap_u_mm)
-        left = rng.normal(0, trace.left_toe_u_mm)
-        right = rng.normal(0, trace.right_toe_u_mm)
-        shapes.append(
-            shape_of(
-                Section(
-                    cap=section.cap + [0, lift + swell],
-                    fusion=_between(fusion + [0, lift], section, left, right),
-                    left_toe=section.left_toe + [left, 0],
-                    right_toe=section.right_toe + [right, 0],
-                )
-            )
-        )
-    return shapes
+def _draw_shapes(coupon: Coupon, trace: BeadTrace, section: Section) -> Draws:
+    """Lengths and areas of equally likely sections, the scale apart."""
+    fusion = _levelled(coupon, trace.fusion_draws_mm)
+    rng = np.random.default_rng(fusion.shape[1])
+    count = len(fusion)
+    lift = rng.normal(0, float(coupon.surface.u_at(_middle(trace)[0])), count)
+    # the outline is off by about the same amount all along a bead
+    swell = rng.normal(0, trace.cap_u_mm, count)
+    left = rng.normal(0, trace.left_toe_u_mm, count)
+    right = rng.normal(0, trace.right_toe_u_mm, count)
+    fusion[..., 0] += _stretch(fusion[..., 0], section, left, right)
+    fusion[..., 1] += lift[:, None]
+    cap = np.repeat(section.cap[None], count, axis=0)
+    cap[..., 1] += (lift + swell)[:, None]
+    below, above = _areas(cap, fusion)
+    whole = np.maximum(below + above, 1e-9)
+    width = section.right_toe[0] - section.left_toe[0] + right - left
+    return Draws(
+        penetration_mm=np.maximum(fusion[..., 1].max(axis=1), 0),
+        width_mm=width,
+        reinforcement_mm=np.maximum(-cap[..., 1].min(axis=1), 0),
+        penetration_area_mm2=below,
+        reinforcement_area_mm2=above,
+        dilution_pct=100 * below / whole,
+    )
 
 
-def _between(
-    fusion: FloatArray, section: Section, left: float, right: float
+def _stretch(
+    x: FloatArray, section: Section, left: FloatArray, right: FloatArray
 ) -> FloatArray:
-    """Stretch a fusion line so that it ends at toes that have moved."""
+    """How far points of a fusion line move with its toes, ``(draws, N)``."""
     first, last = section.left_toe[0], section.right_toe[0]
-    share = (fusion[:, 0] - first) / max(last - first, 1e-6)
-    moved = fusion.copy()
-    moved[:, 0] += left * (1 - share) + right * share
-    return moved
+    share = (x - first) / max(last - first, 1e-6)
+    return np.asarray(left[:, None] * (1 - share) + right[:, None] * share)
 
 
 def _haz_depth(coupon: Coupon, trace: BeadTrace) -> Measured:
@@ -261,9 +280,9 @@ def _mm_per_px(coupon: Coupon, at_xy_mm: FloatArray) -> float:
     return float(1 / math.sqrt(abs(np.linalg.det(jacobian))))
 
 
-def _doubts(value: Shape, drawn: list[Shape], scale_u: float) -> tuple[Flag, ...]:
+def _doubts(value: Shape, drawn: Draws, scale_u: float) -> tuple[Flag, ...]:
     """Flags that follow from the numbers themselves."""
-    spread = float(np.std([shape.penetration_mm for shape in drawn]))
+    spread = float(np.std(drawn.penetration_mm))
     flags = []
     if value.penetration_mm < 2 * spread or value.penetration_mm < 0.06:
         flags.append(Flag.NO_FUSION)

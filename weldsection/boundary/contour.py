@@ -13,7 +13,8 @@ from weldsection.records import BeadSite, Coupon, FloatArray
 from weldsection.zones import FACE, Zone, log_odds
 
 MARGIN_MM = 2.5  # of bare plate followed on both sides of a bead
-INSIDE_MM = (0.1, 0.2, 0.3)  # depth below the face where its zone is read
+INSIDE_MM = (0.05, 0.1, 0.2)  # depth below the face where its zone is read
+MOST_ODDS = 6.0
 DEEPEST_MM = 1.5  # of undercut that the contour may follow
 LINE_STEP_MM = 0.04
 ROUNDED_MM = 0.14  # of the weld face beside a toe, rounded by the grid
@@ -56,13 +57,12 @@ class Contour:
 
 def follow_contour(coupon: Coupon, site: BeadSite) -> Contour | None:
     """Follow the weld face of a bead; None where the outline is broken."""
-    face = log_odds(coupon.zones.astype(np.float32), FACE)
-    window = _window(coupon, site)
-    line = _upper_outline(coupon, face, window)
+    patch = _cut_patch(coupon, site)
+    line = _upper_outline(patch)
     if line is None or len(line) < 20:
         return None
     line = _even_spacing(line, LINE_STEP_MM)
-    weld = _inside_odds(coupon, line)
+    weld = _inside_odds(patch, line)
     toes = _toes(line, weld, site)
     if toes is None:
         return None
@@ -73,7 +73,7 @@ def follow_contour(coupon: Coupon, site: BeadSite) -> Contour | None:
     cap = _cap(line, ends, coupon)
     return Contour(
         xy_mm=line,
-        u_mm=_edge_u_mm(coupon, face, line),
+        u_mm=_edge_u_mm(patch, line),
         cap_xy_mm=cap,
         left_u_mm=left_u,
         right_u_mm=right_u,
@@ -138,20 +138,51 @@ def _at(line: FloatArray, index: float) -> FloatArray:
     return np.asarray((1 - share) * line[whole] + share * line[whole + 1])
 
 
-def _window(coupon: Coupon, site: BeadSite) -> tuple[slice, slice]:
+@dataclass(frozen=True, slots=True)
+class _Patch:
+    """The part of the grid about one bead, as log-odds."""
+
+    coupon: Coupon
+    row: int
+    column: int
+    face: FloatArray
+    """Of the face against everything else."""
+    weld: FloatArray
+    """Of weld metal against HAZ and plate."""
+
+    def sample(self, field: FloatArray, points_xy_mm: FloatArray) -> FloatArray:
+        """Values of a field at points of the face, between the grid's points."""
+        shape = points_xy_mm.shape[:-1]
+        x, y = points_xy_mm.reshape(-1, 2).T
+        values = cv2.remap(
+            field.astype(np.float32),
+            (self.coupon.column_of(x) - self.column).astype(np.float32)[None],
+            (self.coupon.row_of(y) - self.row).astype(np.float32)[None],
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        return np.asarray(values, dtype=np.float64).reshape(shape)
+
+
+def _cut_patch(coupon: Coupon, site: BeadSite) -> _Patch:
     columns = coupon.column_of([site.left_mm - MARGIN_MM, site.right_mm + MARGIN_MM])
     surface = coupon.surface.y_at([site.left_mm, site.right_mm])
     lowest = int(coupon.row_of(surface.max() + DEEPEST_MM))
     first = max(int(columns[0]), 0)
-    last = min(int(columns[1]) + 1, coupon.zones.shape[2])
-    return slice(0, min(lowest, coupon.zones.shape[1])), slice(first, last)
+    part = coupon.zones[:, : max(lowest, 2), first : int(columns[1]) + 1]
+    metal = np.logaddexp(part[Zone.BASE], part[Zone.HAZ])
+    return _Patch(
+        coupon=coupon,
+        row=0,
+        column=first,
+        face=log_odds(part.astype(np.float32), FACE),
+        weld=np.clip(part[Zone.WELD] - metal, -MOST_ODDS, MOST_ODDS),
+    )
 
 
-def _upper_outline(
-    coupon: Coupon, face: FloatArray, window: tuple[slice, slice]
-) -> FloatArray | None:
-    """Trace the level line of the face that spans the window, in mm."""
-    part = face[window]
+def _upper_outline(patch: _Patch) -> FloatArray | None:
+    """Trace the level line of the face that spans the patch, in mm."""
+    coupon, part = patch.coupon, patch.face
     found = contourpy.contour_generator(z=part).lines(0.0)
     lines = [np.asarray(line, dtype=np.float64) for line in found]
     lines = [line for line in lines if np.ptp(line[:, 0]) > 0.6 * part.shape[1]]
@@ -159,7 +190,7 @@ def _upper_outline(
         return None
     longest = max(lines, key=lambda line: float(np.ptp(line[:, 0])))
     longest = longest[::-1] if longest[0, 0] > longest[-1, 0] else longest
-    column = longest[:, 0] + window[1].start
+    column = longest[:, 0] + patch.column
     xy = np.column_stack([column, longest[:, 1]]) * coupon.grid_mm
     return np.asarray(xy + [coupon.left_mm, coupon.top_mm])
 
@@ -184,21 +215,12 @@ def _normals(line: FloatArray) -> FloatArray:
     return np.column_stack([-tangent[:, 1], tangent[:, 0]])
 
 
-def _inside_odds(coupon: Coupon, line: FloatArray) -> FloatArray:
-    """Log-odds of weld metal just below each point of the outline."""
-    weld = log_odds(coupon.zones.astype(np.float32), (Zone.WELD,))
+def _inside_odds(patch: _Patch, line: FloatArray) -> FloatArray:
+    """Log-odds of weld metal against plate just below each point of the outline."""
     normal = _normals(line)
-    total = np.zeros(len(line))
-    for depth in INSIDE_MM:
-        x, y = (line + depth * normal).T
-        total += cv2.remap(
-            weld,
-            coupon.column_of(x).astype(np.float32)[None],
-            coupon.row_of(y).astype(np.float32)[None],
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )[0]
-    return np.asarray(cv2.GaussianBlur(total[None] / len(INSIDE_MM), (0, 0), 2.0)[0])
+    depths = np.array(INSIDE_MM)[:, None, None]
+    total = patch.sample(patch.weld, line + depths * normal).mean(axis=0)
+    return np.asarray(cv2.GaussianBlur(total[None], (0, 0), 2.0).reshape(-1))
 
 
 def _toes(
@@ -284,21 +306,10 @@ def _crossing_u(weld: FloatArray, index: float) -> float:
     return LOGISTIC_SD / max(slope, 0.05)
 
 
-def _edge_u_mm(coupon: Coupon, face: FloatArray, line: FloatArray) -> float:
+def _edge_u_mm(patch: _Patch, line: FloatArray) -> float:
     """Spread of the outline across itself, from the slope of its log-odds."""
     normal = _normals(line)
-    values = []
-    for offset in (-0.05, 0.05):
-        x, y = (line + offset * normal).T
-        values.append(
-            cv2.remap(
-                face,
-                coupon.column_of(x).astype(np.float32)[None],
-                coupon.row_of(y).astype(np.float32)[None],
-                cv2.INTER_LINEAR,
-                borderMode=cv2.BORDER_REPLICATE,
-            )[0]
-        )
-    slope = np.median((values[1] - values[0]) / 0.1)
-    spread = FACE_FACTOR * LOGISTIC_SD / max(float(slope), 1.0)
-    return float(np.clip(spread, 0.005, 0.3))
+    across = np.array([-0.05, 0.05])[:, None, None]
+    outer, inner = patch.sample(patch.face, line + across * normal)
+    slope = float(np.median((inner - outer) / 0.1))
+    return float(np.clip(FACE_FACTOR * LOGISTIC_SD / max(slope, 1.0), 0.005, 0.3))
