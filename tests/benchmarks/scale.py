@@ -31,6 +31,7 @@ from weldsection.records import (
     Photo,
     PhotoOrigin,
     mm_per_px_at,
+    project,
 )
 from weldsection.scale import find_scale
 
@@ -84,12 +85,22 @@ def draw_case(kind: str, seed: int, tier: str, spread: float = 1.0) -> Case:
         bgr = np.zeros((size[1], size[0], 3), np.uint8)
     else:
         bgr = _as_jpeg(_blurred(shot))
+    face = face_of(shot, rng)
     return Case(
         Photo(bgr, PhotoOrigin(Path(f"{kind}-{seed}.jpg"), "", *size)),
-        face_of(shot, rng),
+        face,
         _reference(kind, shot, patch, rng, spread),
-        float(str(scenes.truth_of(shot)["mm_per_px_at_face"])),
+        _true_scale(shot, face.centre_xy_px),
     )
+
+
+def _true_scale(shot: scenes.Shot, at_xy_px: Points) -> float:
+    """True mm per px at a place of the picture, lens included."""
+    to_mm = np.linalg.inv(np.array(scenes.truth_of(shot)["mm_to_px_upright"]))
+    middle = project(to_mm, at_xy_px)[0]
+    corners = scenes.to_picture(shot, middle + np.array([[0, 0], [0.1, 0], [0, 0.1]]))
+    spread = (corners[1:] - corners[0]) / 0.1
+    return float(1 / math.sqrt(abs(np.linalg.det(spread))))
 
 
 def _blurred(shot: scenes.Shot) -> NDArray[np.uint8]:

@@ -7,6 +7,7 @@ keyboards, graph paper and text. Prints one row for each kind of reference.
 
 from __future__ import annotations
 
+import argparse
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -30,8 +31,8 @@ SHIPPED = (
 )  # fmt: skip
 
 
-def pictures() -> Iterator[tuple[str, Picture]]:
-    """Pictures without a reference, named."""
+def pictures(rounds: int) -> Iterator[tuple[str, Picture]]:
+    """Pictures without a reference, named; so many of each drawn kind."""
     for name in SHIPPED:
         try:
             picture = np.asarray(getattr(skimage.data, name)())
@@ -41,10 +42,10 @@ def pictures() -> Iterator[tuple[str, Picture]]:
             yield name, _as_bgr(picture)
     rng = np.random.default_rng(3)
     for name in BENCHES:
-        for k in range(6):
+        for k in range(rounds):
             top = paint_bench(name, rng, (900, 1200), 10.0, clutter=0.0)
             yield f"{name}-{k}", (255 * np.clip(top[..., ::-1], 0, 1)).astype(np.uint8)
-    for k in range(20):
+    for k in range(4 * rounds):
         yield f"comb-{k}", _comb(rng)
         yield f"keys-{k}", _keys(rng)
 
@@ -100,9 +101,13 @@ def _somewhere(picture: Picture) -> FaceOutline:
 
 def main() -> None:
     """Look for every kind in every picture and count what is found."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--rounds", type=int, default=8)
+    rounds = parser.parse_args().rounds
+    cv2.setNumThreads(1)
     found: dict[str, list[str]] = {wanted: [] for wanted in WANTED}
     count = 0
-    for name, picture in pictures():
+    for name, picture in pictures(rounds):
         count += 1
         origin = PhotoOrigin(Path(name), "", picture.shape[1], picture.shape[0])
         photo, face = Photo(picture, origin), _somewhere(picture)
