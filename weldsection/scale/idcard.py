@@ -20,6 +20,7 @@ from weldsection.records import (
 from weldsection.scale.agreement import Outline, nearest_edges
 from weldsection.scale.lens import Lens, bend_of_sides, with_lens
 from weldsection.scale.plane import homographies_from, scatter
+from weldsection.scale.profiles import sample
 from weldsection.scale.quads import Quad, find_quads
 from weldsection.scale.sides import Reading, Side, meeting_points, read_side
 from weldsection.scale.tilt import Camera, project_all, tilt_of
@@ -91,7 +92,28 @@ def card_corners_mm() -> FloatArray:
 
 def _is_card(bgr: ByteArray, card: _Card, camera: Camera) -> bool:
     """Whether the proportions fit a camera's view and the corners are rounded."""
-    return _fits_a_view(card, camera) and _rounded_corners(bgr, card)
+    return (
+        _fits_a_view(card, camera)
+        and _differs_from_ground(bgr, card)
+        and _rounded_corners(bgr, card)
+    )
+
+
+def _differs_from_ground(bgr: ByteArray, card: _Card) -> bool:
+    """Whether the colour changes across the sides: printed lines have one ground."""
+    to_px = np.linalg.inv(card.homography)
+    corners = card_corners_mm()
+    along = np.linspace(0.1, 0.9, 80)[:, None]
+    sides = 0
+    for k in range(4):
+        start, end = corners[k], corners[(k + 1) % 4]
+        line = start + along * (end - start)
+        out = (line.mean(axis=0) - corners.mean(axis=0)) / 40
+        beside = [project_all(to_px[None], line + s * out)[0] for s in (-1.5, 1.5)]
+        inner, outer = (np.median(sample(bgr, p[:, None]), axis=0) for p in beside)
+        # three grey levels: a card of nearly the bench's own colour
+        sides += float(np.linalg.norm(inner - outer)) > 3.0
+    return sides >= 3
 
 
 def _fits_a_view(card: _Card, camera: Camera) -> bool:
