@@ -26,6 +26,7 @@ from weldsection.zones import FACE, log_odds
 MOST_ATTEMPTS = 3  # at laying the grid
 EXTENSION_MM = 15.0  # by which the grid grows where the plate runs out of it
 INSIDE_END_MM = 2.0  # plate is followed outwards from here
+BRIDGED_MM = 3.0  # a stain on the plate is no end of it
 STEEPEST_END = 0.25  # mm per mm: a saw cut is not more slanted than this
 
 
@@ -94,9 +95,10 @@ def _ends(grid: FaceGrid) -> tuple[float, float]:
     if len(band) < 4:
         return 0.0, grid.length_mm
     solid = cv2.blur(band, (9, 1)) > 0
-    start = round((SIDE_MM + INSIDE_END_MM) / GRID_MM)
-    left = start + 0.5 - _run(solid[:, start::-1])
-    right = solid.shape[1] - 1.5 - start + _run(solid[:, -1 - start :])
+    first, last = _longest_stretch(solid)
+    inside = min(round(INSIDE_END_MM / GRID_MM), (last - first) // 3)
+    left = first + inside + 0.5 - _run(solid[:, first + inside :: -1])
+    right = last - inside - 0.5 + _run(solid[:, last - inside :])
     depth = np.arange(len(band)) * GRID_MM + 0.3
     ends = []
     for columns in (left, right):
@@ -105,6 +107,19 @@ def _ends(grid: FaceGrid) -> tuple[float, float]:
         slanted = abs(fit[0]) < STEEPEST_END
         ends.append(float(np.polyval(fit, 0.0) if slanted else np.median(x)))
     return ends[0], ends[1]
+
+
+def _longest_stretch(solid: BoolArray) -> tuple[int, int]:
+    """First and last column of the longest stretch of plate, gaps bridged."""
+    plate = (solid.mean(axis=0) > 0.5).astype(np.uint8)[None]
+    gap = np.ones((1, round(BRIDGED_MM / GRID_MM)), np.uint8)
+    closed = np.asarray(cv2.morphologyEx(plate, cv2.MORPH_CLOSE, gap)).reshape(-1)
+    steps = np.diff(np.concatenate([[0], closed.astype(np.int8), [0]]))
+    starts, ends = np.flatnonzero(steps > 0), np.flatnonzero(steps < 0)
+    if not len(starts):
+        return 0, solid.shape[1] - 1
+    longest = int(np.argmax(ends - starts))
+    return int(starts[longest]), int(ends[longest]) - 1
 
 
 def _run(solid: BoolArray) -> FloatArray:
