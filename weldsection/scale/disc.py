@@ -115,8 +115,14 @@ def _only_one(found: tuple[RoundThing, ...], request: ReferenceRequest) -> Round
             f"No disc of {request.length_mm:g} mm was found; show it whole on an even "
             "background or pass another --reference."
         )
-    best = found[0]
-    for other in found[1:]:
+    discs = tuple(thing for thing in found if not thing.hole)
+    if not discs:
+        raise ScaleError(
+            f"Only the hole of a ring is seen clearly, not its rim of "
+            f"{request.length_mm:g} mm; show the ring whole on an even background."
+        )
+    best = discs[0]
+    for other in discs[1:]:
         alike = other.clarity > _RIVAL * best.clarity
         if alike and abs(math.log(other.radius_px / best.radius_px)) > 0.03:
             raise ScaleError(

@@ -26,12 +26,19 @@ _CANDIDATES = 8
 # coupons are sawn from 15 to 400 mm long; other sizes are not considered
 _COUPON_MM = (15.0, 400.0)
 _RAYS = 120
+# a hole shows the bench: its colour differs from that of the bench far around by
+# less than this share of what the ring about it differs
+_HOLE_SHARE = 0.4
+# sizes tried about a centre: near what the voting found, and then out to the rim
+# of a washer about its hole (up to 1 : 3.2 for washers for large holes)
+_NEAR_RATIOS = 0.84 * 1.06 ** np.arange(12)
+_WASHER_RATIOS = 1.6 * 1.06 ** np.arange(1, 13)
 # short over long axis of a disc seen at up to 30°
 _LEAST_AXES = 0.86
 # share of the rim on which an edge must be seen for a round thing to count
 _LEAST_RIM = 0.62
 # and for a fainter edge around it to cast doubt on it
-_FAINT_RIM = 0.52
+_FAINT_RIM = 0.42
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +49,8 @@ class RoundThing:
     seen_share: float
     contrast: float
     """Median slope across the rim over that of its surroundings."""
+    hole: bool = False
+    """Whether the bench shows inside it, as in the hole of a washer."""
     ringed: bool = False
     """Whether a fainter round edge lies around it, as the rim of a coin whose
     middle is of another metal."""
@@ -195,18 +204,59 @@ def _outermost(
     small: ByteArray, start: Ellipse, face_mask: npt.NDArray[np.bool_]
 ) -> RoundThing | None:
     """The largest round edge about a centre that is seen on most of its rim."""
-    things = []
-    for ratio in 0.84 * 1.06 ** np.arange(12):
-        guess = Ellipse(start.x_px, start.y_px, start.mean_px * float(ratio))
-        thing = _settle(small, guess, face_mask)
-        if thing is not None:
-            things.append(thing)
-    whole = [thing for thing in things if thing.seen_share >= _LEAST_RIM]
-    if not whole:
+    things = _settled(small, start, face_mask, _NEAR_RATIOS)
+    if not _whole(things):
         return None
-    best = max(whole, key=_rank)
+    # the hole of a washer is as round as its rim, and often the clearer edge
+    things += _settled(small, start, face_mask, _WASHER_RATIOS)
+    best = max(_whole(things), key=_rank)
     ringed = any(_around(thing, best) for thing in things)
-    return replace(best, ringed=ringed)
+    return replace(best, ringed=ringed, hole=_is_hole(small, best))
+
+
+def _is_hole(small: ByteArray, thing: RoundThing) -> bool:
+    """Whether the inside looks like what lies far around, and not like the ring."""
+    radius = thing.radius_px
+
+    def colour(low: float, high: float) -> FloatArray:
+        circles = [
+            thing.ellipse.centre_xy_px
+            + share * (thing.ellipse.points_xy_px(_RAYS) - thing.ellipse.centre_xy_px)
+            for share in np.linspace(low, high, 8)
+        ]
+        seen = np.concatenate(circles)
+        limit = np.array([small.shape[1] - 1, small.shape[0] - 1])
+        seen = seen[((seen >= 0) & (seen <= limit)).all(axis=1)]
+        if len(seen) < _RAYS // 4:
+            return np.full(3, np.nan)
+        return np.asarray(np.median(sample(small, seen), axis=0), dtype=np.float64)
+
+    inside, ring, far = colour(0.2, 0.8), colour(1.15, 1.5), colour(3.2, 4.2)
+    contrast = float(np.linalg.norm(ring - inside))
+    return bool(
+        radius > _LEAST_RADIUS_PX
+        and np.linalg.norm(far - inside) < _HOLE_SHARE * contrast
+        and np.linalg.norm(far - ring) > 0.5 * contrast
+    )
+
+
+def _settled(
+    small: ByteArray,
+    start: Ellipse,
+    face_mask: npt.NDArray[np.bool_],
+    ratios: FloatArray,
+) -> list[RoundThing]:
+    """Round edges found from circles of several sizes about one centre."""
+    guesses = (
+        Ellipse(start.x_px, start.y_px, start.mean_px * float(ratio))
+        for ratio in ratios
+    )
+    found = (_settle(small, guess, face_mask) for guess in guesses)
+    return [thing for thing in found if thing is not None]
+
+
+def _whole(things: list[RoundThing]) -> list[RoundThing]:
+    return [thing for thing in things if thing.seen_share >= _LEAST_RIM]
 
 
 def _around(thing: RoundThing, inner: RoundThing) -> bool:
