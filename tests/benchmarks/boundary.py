@@ -111,7 +111,7 @@ def within_2u(readings: Iterable[Reading], quantity: str) -> float:
     """Give the share of rows whose truth lies within two standard uncertainties."""
     value, u = WITH_U[quantity]
     inside = [
-        abs(error(reading, value)) <= 2 * float(reading.row[u])
+        abs(error(reading, value)) <= 2 * float(reading.row[u] or 0.0)
         for reading in readings
         if reading.row is not None and math.isfinite(error(reading, value))
     ]

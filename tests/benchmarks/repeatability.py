@@ -106,13 +106,15 @@ def lines_of(found: Sequence[Spread]) -> list[list[str]]:
         middle = float(np.median([one.spread / one.stated_u for one in here]))
         bias = float(np.sqrt(np.mean([one.bias**2 for one in here])))
         gauge = f"{100 * 6 * pooled / TOLERANCE_MM:.0f} %" if name != "dilution" else ""
+        whole = float(np.hypot(pooled, bias)) / stated
         usual = (
             f"{100 * 6 * typical / TOLERANCE_MM:.0f} %" if name != "dilution" else ""
         )
         unit = "points" if name == "dilution" else "mm"
         lines.append(
             [f"{name}, {unit}", f"{typical:.3f}", f"{pooled:.3f}", f"{stated:.3f}",
-             f"{pooled / stated:.2f}", f"{middle:.2f}", f"{bias:.3f}", usual, gauge]
+             f"{pooled / stated:.2f}", f"{middle:.2f}", f"{bias:.3f}",
+             f"{whole:.2f}", usual, gauge]
         )  # fmt: skip
     return lines
 
@@ -156,7 +158,7 @@ def main() -> None:
     header = [
         "quantity", "spread of one bead: median", "pooled", "stated u, pooled",
         "pooled spread / u", "median spread / u", "error of the mean, pooled",
-        "6 x median spread / 2 mm", "6 x pooled spread / 2 mm",
+        "both / u", "6 x median spread / 2 mm", "6 x pooled spread / 2 mm",
     ]  # fmt: skip
     sys.stdout.write(table(header, lines_of(found)) + "\n")
 
