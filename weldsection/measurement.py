@@ -23,7 +23,9 @@ from weldsection.records import (
     project,
 )
 
-AMBIGUOUS_MM, AMBIGUOUS_SHARE = 0.22, 0.07
+# over drawn sections the spread itself, not its share of the penetration, tells
+# wrong rows from right ones best
+AMBIGUOUS_MM = 0.24
 # penetration area over width times penetration: 0.5 is a triangle, 0.785 half
 # an ellipse, 1 a rectangle (measured melt pools: 0.65-0.86, Hofmann et al.,
 # Zenodo 16979848); a finger goes lower, nothing goes far above
@@ -286,7 +288,7 @@ def _doubts(value: Shape, drawn: Draws, scale_u: float) -> tuple[Flag, ...]:
     flags = []
     if value.penetration_mm < 2 * spread or value.penetration_mm < 0.06:
         flags.append(Flag.NO_FUSION)
-    elif spread > AMBIGUOUS_MM and spread > AMBIGUOUS_SHARE * value.penetration_mm:
+    elif spread > AMBIGUOUS_MM:
         flags.append(Flag.BOUNDARY_AMBIGUOUS)
     if _unlike_a_bead(value):
         flags.append(Flag.UNUSUAL_SHAPE)

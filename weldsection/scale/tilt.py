@@ -31,7 +31,7 @@ _FOCAL_SD = 0.3
 _FOCAL_SD_EXIF = 0.03
 _DRAWS = 400
 # tilt that a reference leaves open is worth a flag beyond this share of a length
-TILT_MATTERS = 0.01
+TILT_MATTERS = 0.015
 
 Residuals = Callable[[FloatArray], FloatArray]
 """Whitened residuals of what a reference shows, for a homography."""
