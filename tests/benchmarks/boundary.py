@@ -261,7 +261,7 @@ def report(title: str, outcomes: Sequence[Outcome]) -> str:
         "By flag:\n\n" + by_flag(outcomes),
         "Farthest off in penetration:\n\n" + worst(outcomes),
     ]
-    refused = [f"- {o.photo}: {o.error}" for o in outcomes if o.error]
+    refused = [f"- {o.error}" for o in outcomes if o.error]
     if refused:
         parts.append("Refused:\n\n" + "\n".join(refused))
     return "\n\n".join(parts)
