@@ -24,6 +24,7 @@ from weldsection.surface import fit_surface, last_rise, surface_points
 from weldsection.zones import FACE, log_odds
 
 MOST_ATTEMPTS = 3  # at laying the grid
+MOST_CORRECTION_MM = 2.5  # of the surface: more is a wrong fit
 EXTENSION_MM = 15.0  # by which the grid grows where the plate runs out of it
 INSIDE_END_MM = 2.0  # plate is followed outwards from here
 BRIDGED_MM = 3.0  # a stain on the plate is no end of it
@@ -136,12 +137,16 @@ def _corrected(
     x, y = surface_points(grid)
     if len(x) < 40:
         return face
-    fit, kept = robust_polynomial(x, y, 2, floor=0.02)
+    # few points near one another do not say how the plate bends elsewhere
+    spread_out = np.ptp(np.quantile(x, [0.1, 0.9])) > 0.5 * grid.length_mm
+    fit, kept = robust_polynomial(x, y, 2 if spread_out else 1, floor=0.02)
     left, right = (_pushed_out(grid, end) for end in ends)
     thickness, bottom = grid.thickness_mm, _bottom_points(grid)
     if bottom is not None:
         thickness = float(np.median(bottom[:, 1] - np.polyval(fit, bottom[:, 0])))
     high = np.polyval(fit, [left, right])
+    if np.abs(high).max() > MOST_CORRECTION_MM:
+        return face
     corners = np.array(
         [
             [left, high[0]],

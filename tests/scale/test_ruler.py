@@ -9,13 +9,14 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from scipy import signal
 
 from sample_images.drawing.patch import Patch, composite
 from sample_images.drawing.rulers import EdgeMarks, RulePlan, draw_rule
 from weldsection.errors import ScaleError
 from weldsection.records import Photo, PhotoOrigin, mm_per_px_at, project
 from weldsection.scale.ruler import find_ruler
-from weldsection.scale.ruler_lattice import best_lattice, fit_lattice
+from weldsection.scale.ruler_lattice import best_lattice, fit_lattice, prominences
 from weldsection.scale.ruler_pose import TOLERANCE_RELATIVE_U
 from weldsection.scale.ruler_units import read_graduations
 
@@ -290,3 +291,13 @@ def test_shared_photos_give_their_true_scale(name):
 
     assert found is not None
     assert scale_error(found, camera, middle) == pytest.approx(0, abs=0.0025)
+
+
+def test_prominences_are_those_of_scipy() -> None:
+    """Peaks stand out by what scipy's own definition says (scipy.signal)."""
+    rng = np.random.default_rng(3)
+    for size in (5, 40, 400):
+        profile = np.convolve(rng.normal(size=size + 4), np.ones(5) / 5, mode="valid")
+        at, properties = signal.find_peaks(profile, prominence=0)
+        expected = properties["prominences"]
+        np.testing.assert_allclose(prominences(profile, at), expected, atol=1e-12)

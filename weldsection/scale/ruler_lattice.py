@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import find_peaks
+import numpy.typing as npt
 
 from weldsection.records import FloatArray
 
@@ -18,6 +18,8 @@ _GAP_SHARE = 0.2
 # a mark belongs to the lattice within this share of a step
 _NEAR_SHARE = 0.18
 _SHORTEST_RUN = 5
+# grey levels that a mark must stand out by
+_LEAST_PROMINENCE = 2.0
 # a stretch continues while this share of its expected marks is there
 _FILLED = 0.6
 
@@ -115,11 +117,43 @@ def merit(lattice: Lattice | None) -> float:
 
 def _peaks(profile: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Peaks to a fraction of a sample, and by how much they stand out."""
-    at, properties = find_peaks(profile, prominence=2.0)
+    inner = profile[1:-1]
+    at = 1 + np.flatnonzero((inner > profile[:-2]) & (inner >= profile[2:]))
+    height = prominences(profile, at)
+    at, height = at[height >= _LEAST_PROMINENCE], height[height >= _LEAST_PROMINENCE]
     left, middle, right = profile[at - 1], profile[at], profile[at + 1]
     bend = left - 2 * middle + right
     shift = np.where(bend < 0, 0.5 * (left - right) / np.minimum(bend, -1e-9), 0.0)
-    return at + shift, np.asarray(properties["prominences"], dtype=np.float64)
+    return np.asarray(at + shift, dtype=np.float64), height
+
+
+def prominences(profile: FloatArray, at: npt.NDArray[np.intp]) -> FloatArray:
+    """
+    How far one must come down from each peak before reaching a higher one.
+
+    The definition of `scipy.signal.peak_prominences`, whose import alone takes
+    longer than everything else that is done with a photo.
+    """
+    if not len(at):
+        return np.zeros(0)
+    valleys = np.minimum.reduceat(profile, np.concatenate([[0], at]))
+    heights = profile[at].tolist()
+    left = _bases(heights, valleys[:-1].tolist())
+    right = _bases(heights[::-1], valleys[:0:-1].tolist())[::-1]
+    return np.asarray(profile[at] - np.maximum(left, right), dtype=np.float64)
+
+
+def _bases(heights: list[float], valleys: list[float]) -> list[float]:
+    """Lowest point on one side of each peak up to the next higher peak."""
+    higher: list[tuple[float, float]] = []
+    bases = []
+    for height, valley in zip(heights, valleys, strict=True):
+        base = valley
+        while higher and higher[-1][0] <= height:
+            base = min(base, higher.pop()[1])
+        bases.append(base)
+        higher.append((height, base))
+    return bases
 
 
 def _runs(peaks: FloatArray, count: int = 3) -> list[FloatArray]:
