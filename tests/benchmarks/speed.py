@@ -1,7 +1,6 @@
 """Time and memory of the command, as a table for docs/speed.md.
 
-``python -m tests.benchmarks.speed`` or ``python tests/benchmarks/speed.py``, on a
-machine that does nothing else; a few minutes. Times are the best of several runs:
+``PYTHONPATH=. python tests/benchmarks/speed.py``, on a machine that does nothing else; a few minutes. Times are the best of several runs:
 what others do to the machine only ever adds.
 """
 
