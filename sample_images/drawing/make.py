@@ -51,7 +51,7 @@ def _parser() -> argparse.ArgumentParser:
         prog="python -m sample_images.drawing.make",
         description="Draw photos of etched weld coupons with their truth as JSON.",
         epilog="Example: python -m sample_images.drawing.make --tier phone "
-        "--first 100 --count 5 --out /tmp/drawn",
+        "--first 100 --count 5 --out drawn",
     )
     parser.add_argument(
         "--samples", action="store_true", help="the photos kept in sample_images/"

@@ -1,7 +1,8 @@
-"""Time and memory of the command, as a table for docs/speed.md.
+"""Time and memory of the command, as a table.
 
-``PYTHONPATH=. python tests/benchmarks/speed.py``, on a machine that does nothing else; a few minutes. Times are the best of several runs:
-what others do to the machine only ever adds.
+``PYTHONPATH=. python tests/benchmarks/speed.py`` on a machine that does nothing else;
+a few minutes. Times are the best of several runs: what others do to the machine only
+ever adds.
 """
 
 from __future__ import annotations
