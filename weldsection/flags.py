@@ -33,9 +33,6 @@ class Flag(Enum):
         "The bead touches its neighbour, so the toe between them is a guess."
     )
     BEAD_CUT_OFF = "The bead is cut by the coupon's end or the picture's edge."
-    SMALL_IN_PICTURE = (
-        "The bead covers few pixels; move the camera closer for a better reading."
-    )
     UNUSUAL_SHAPE = (
         "The traced section has a shape beads do not have; check the picture."
     )
@@ -44,11 +41,6 @@ class Flag(Enum):
         "The coupon's left end lies outside the picture; "
         "x counts from the picture's edge."
     )
-    SURFACE_UNSURE = (
-        "Too little undisturbed plate lies beside the bead to carry the "
-        "plate surface across it well."
-    )
-    OUT_OF_FOCUS = "The etched face is out of focus."
     # the scale
     SCALE_DISAGREES = (
         "Two references in the picture give different scales; "
