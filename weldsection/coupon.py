@@ -21,7 +21,6 @@ from weldsection.records import (
     project,
 )
 from weldsection.surface import fit_surface, last_rise, surface_points
-from weldsection.zones import FACE, log_odds
 
 MOST_ATTEMPTS = 3  # at laying the grid
 MOST_CORRECTION_MM = 2.5  # of the surface: more is a wrong fit
@@ -35,8 +34,9 @@ def lay_on_grid(photo: Photo, face: FaceOutline, scale: Scale) -> Coupon:
     """
     Cut the coupon out of the photo on a grid of mm along its plate surface.
 
-    The outline found on the reduced photo is corrected by what the finer grid
-    shows, and the grid is laid again when it was far off.
+    x counts from the coupon's left end. The outline found on the reduced photo
+    is corrected by what the finer grid shows, and the grid is laid again when
+    it was far off.
 
     Raises
     ------
@@ -46,24 +46,12 @@ def lay_on_grid(photo: Photo, face: FaceOutline, scale: Scale) -> Coupon:
     """
     for _ in range(MOST_ATTEMPTS):
         grid = lay_grid(photo, face, scale)
-        ends = _ends(grid)
-        better = _corrected(grid, face, ends, photo)
-        if _close_enough(grid, face, better, scale):
+        ends, surface = _ends(grid), surface_points(grid)
+        better = _corrected(grid, surface, face, ends, photo)
+        if _close_enough(grid, face, better):
             break
         face = better
-    return _coupon(photo, grid, better, ends, scale)
-
-
-def _coupon(
-    photo: Photo,
-    grid: FaceGrid,
-    face: FaceOutline,
-    ends: tuple[float, float],
-    scale: Scale,
-) -> Coupon:
-    """Count x from the coupon's left end and fit its surface."""
     left, right = ends
-    length = right - left
     shift = np.eye(3)
     shift[0, 2] = left
     return Coupon(
@@ -73,12 +61,12 @@ def _coupon(
         top_mm=grid.top_mm,
         grid_mm=GRID_MM,
         mm_to_px=grid.mm_to_px @ shift,
-        surface=fit_surface(grid, ends, photo.origin.path.name),
-        thickness_mm=_thickness_mm(grid, face),
-        length_mm=length,
-        face=face,
-        quality=judge_quality(grid, scale, face),
-        flags=(Flag.COUPON_CUT_OFF,) if face.cut_by_picture[0] else (),
+        surface=fit_surface(surface, ends, photo.origin.path.name),
+        thickness_mm=_thickness_mm(grid, better),
+        length_mm=right - left,
+        face=better,
+        quality=judge_quality(grid, surface, scale, better),
+        flags=(Flag.COUPON_CUT_OFF,) if better.cut_by_picture[0] else (),
     )
 
 
@@ -92,7 +80,7 @@ def _ends(grid: FaceGrid) -> tuple[float, float]:
     """Where the plate begins and ends along its surface, in mm of the grid."""
     first = grid.row_at(0.3)
     last = grid.row_at(min(0.85 * grid.thickness_mm, 8.0))
-    band = log_odds(grid.zones, FACE)[first:last]
+    band = grid.face_odds[first:last]
     if len(band) < 4:
         return 0.0, grid.length_mm
     solid = cv2.blur(band, (9, 1)) > 0
@@ -131,10 +119,14 @@ def _run(solid: BoolArray) -> FloatArray:
 
 
 def _corrected(
-    grid: FaceGrid, face: FaceOutline, ends: tuple[float, float], photo: Photo
+    grid: FaceGrid,
+    surface: tuple[FloatArray, FloatArray],
+    face: FaceOutline,
+    ends: tuple[float, float],
+    photo: Photo,
 ) -> FaceOutline:
     """Outline with the edges that the grid shows, in photo pixels."""
-    x, y = surface_points(grid)
+    x, y = surface
     if len(x) < 40:
         return face
     # few points near one another do not say how the plate bends elsewhere
@@ -188,7 +180,7 @@ def _bottom_points(grid: FaceGrid) -> FloatArray | None:
     """Points along the back of the plate; None where the grid does not reach."""
     if grid.thickness_mm + 1.4 > BELOW_MM:
         return None
-    face = log_odds(grid.zones, FACE)
+    face = grid.face_odds
     first = grid.row_at(max(0.6 * grid.thickness_mm, 1.0))
     part = face[first:][::-1]
     crossing = last_rise(part)
@@ -201,9 +193,7 @@ def _bottom_points(grid: FaceGrid) -> FloatArray | None:
     return np.column_stack([x[inside][kept], y[inside][kept]])
 
 
-def _close_enough(
-    grid: FaceGrid, face: FaceOutline, better: FaceOutline, scale: Scale
-) -> bool:
+def _close_enough(grid: FaceGrid, face: FaceOutline, better: FaceOutline) -> bool:
     """Whether the corners moved so little that the grid may stay."""
     moved = project(np.linalg.inv(grid.mm_to_px), better.corners_xy_px)
     was = project(np.linalg.inv(grid.mm_to_px), face.corners_xy_px)

@@ -21,7 +21,7 @@ from weldsection.records import (
     Scale,
     project,
 )
-from weldsection.zones import ZoneArray, strip_zones
+from weldsection.zones import FACE, ZoneArray, log_odds, strip_zones
 
 GRID_MM = 0.05  # the networks were trained on this grid
 ABOVE_MM = 9.0  # the highest reinforcement and some background
@@ -37,6 +37,8 @@ class FaceGrid:
 
     bgr: ByteArray
     zones: ZoneArray
+    face_odds: FloatArray
+    """``(rows, columns)`` log-odds of the face against everything else."""
     mm_to_px: FloatArray
     length_mm: float
     thickness_mm: float
@@ -79,7 +81,9 @@ def lay_grid(photo: Photo, face: FaceOutline, scale: Scale) -> FaceGrid:
         math.ceil((length + 2 * SIDE_MM) / GRID_MM),
     )
     bgr = _rectify(photo, aligned, (-SIDE_MM, -above), shape)
-    return FaceGrid(bgr, strip_zones(bgr), aligned, length, thickness, -above)
+    zones = strip_zones(bgr)
+    face_odds = log_odds(zones, FACE)
+    return FaceGrid(bgr, zones, face_odds, aligned, length, thickness, -above)
 
 
 def _height_above(face: FaceOutline, mm_to_px: FloatArray) -> float:

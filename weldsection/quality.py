@@ -18,18 +18,22 @@ from weldsection.records import (
     Scale,
     project,
 )
-from weldsection.surface import surface_points
-from weldsection.zones import FACE, Zone, ZoneArray, log_odds
+from weldsection.zones import Zone, ZoneArray
 
 
-def judge_quality(grid: FaceGrid, scale: Scale, face: FaceOutline) -> Quality:
+def judge_quality(
+    grid: FaceGrid,
+    surface: tuple[FloatArray, FloatArray],
+    scale: Scale,
+    face: FaceOutline,
+) -> Quality:
     """How sharp, bright and level the face was photographed."""
     bgr, zones = grid.bgr, grid.zones
-    inside = log_odds(zones, FACE) > 1
+    inside = grid.face_odds > 1
     px_per_mm = 1 / scale.mm_per_px_at(face.centre_xy_px)
     grey = cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
     burnt = float((grey[inside] > 250).mean()) if inside.any() else 0.0
-    blur = _edge_width_mm(grey, grid)
+    blur = _edge_width_mm(grey, grid, surface)
     tilt = _tilt_deg(grid.mm_to_px, face) if _shows_tilt(scale) else math.nan
     contrast = _etch_contrast(grey, zones)
     return Quality(
@@ -60,9 +64,11 @@ def _tilt_deg(mm_to_px: FloatArray, face: FaceOutline) -> float:
     return math.degrees(math.acos(min(1.0, float(values[1] / values[0]))))
 
 
-def _edge_width_mm(grey: ByteArray, grid: FaceGrid) -> float:
+def _edge_width_mm(
+    grey: ByteArray, grid: FaceGrid, surface: tuple[FloatArray, FloatArray]
+) -> float:
     """Standard width of the plate's upper edge in the picture."""
-    x, y = surface_points(grid)
+    x, y = surface
     if len(x) < 20:
         return math.nan
     columns = ((x + SIDE_MM) / GRID_MM).round().astype(int)

@@ -11,7 +11,7 @@ from weldsection.curves import mad_sigma, robust_polynomial
 from weldsection.errors import CouponError
 from weldsection.grid import GRID_MM, SIDE_MM, FaceGrid
 from weldsection.records import BoolArray, FloatArray, PlateSurface
-from weldsection.zones import FACE, Zone, log_odds
+from weldsection.zones import Zone, log_odds
 
 BIN_MM = 0.5  # plate surface is averaged over this length before it is fitted
 SURFACE_REACH_MM = 1.6  # the surface is looked for this far from the straight edge
@@ -19,13 +19,17 @@ WAVE_MM, WAVE_LENGTH_MM = 0.04, 14.0  # saw and rolling waviness that is followe
 
 
 def fit_surface(
-    grid: FaceGrid, ends_mm: tuple[float, float], photo_name: str
+    points_mm: tuple[FloatArray, FloatArray],
+    ends_mm: tuple[float, float],
+    photo_name: str,
 ) -> PlateSurface:
     """
     Fit the undisturbed plate and carry it across the beads.
 
     Parameters
     ----------
+    points_mm
+        x and y of bare plate on the grid, from `surface_points`.
     ends_mm
         Where the plate begins and ends on the grid; x of the surface counts
         from the first.
@@ -35,7 +39,7 @@ def fit_surface(
     CouponError
         When too little bare plate is seen.
     """
-    x, y = surface_points(grid)
+    x, y = points_mm
     x, length_mm = x - ends_mm[0], ends_mm[1] - ends_mm[0]
     inside = (x > 0.8) & (x < length_mm - 0.8)
     x, y = x[inside], y[inside]
@@ -54,7 +58,7 @@ def fit_surface(
 
 def surface_points(grid: FaceGrid) -> tuple[FloatArray, FloatArray]:
     """Where bare plate begins in each column, x and y in mm of the grid."""
-    face = log_odds(grid.zones, FACE)
+    face = grid.face_odds
     weld = log_odds(grid.zones, (Zone.WELD,))
     y = grid.rows_y_mm
     near = np.abs(y) < SURFACE_REACH_MM + 1.0

@@ -19,6 +19,7 @@ STEP_SCALE = 1.0  # mm that the line moves along a ray for each mm between rays
 TAIL_SHARE, TAIL_SCALE_MM = 0.03, 0.8
 WIDTH_STEP_MM, WIDEST_HAZ_MM = 0.3, 4.8
 NO_HAZ_COST = 3.0  # nats on each ray: nearly every etch shows some HAZ
+UNTOLD = -0.7  # nats, near log(1/2): HAZ or base, nobody can say which
 TOE_PULL_MM = 0.25  # the fusion line meets the toes
 BEYOND_DEEPEST_MM = 1.2  # rays go this much deeper than any sign of weld or HAZ
 DRAWS = 120
@@ -94,7 +95,7 @@ def _own_evidence(
     )
     x = middle_points(fan)[..., 0].T
     foreign = (x < site.left_limit_mm) | (x > site.right_limit_mm)
-    weld[foreign], haz[foreign], base[foreign] = -CONVICTION, -0.7, -0.7
+    weld[foreign], haz[foreign], base[foreign] = -CONVICTION, UNTOLD, UNTOLD
     return weld, haz, base
 
 
