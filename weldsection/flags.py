@@ -47,7 +47,7 @@ class Flag(Enum):
         "check which one lies in the plane of the etched face."
     )
     SCALE_UNSURE = (
-        "The scale at the bead is uncertain by more than 3 %; "
+        "The scale is uncertain by more than 3 % (two standard uncertainties); "
         "add a reference in the plane of the etched face."
     )
     FACE_NOT_IN_REFERENCE_PLANE = (
