@@ -236,14 +236,12 @@ def _draw_shapes(coupon: Coupon, trace: BeadTrace, section: Section) -> Draws:
     rng = np.random.default_rng(fusion.shape[1])
     count = len(fusion)
     lift = rng.normal(0, float(coupon.surface.u_at(_middle(trace)[0])), count)
-    # the outline is off by about the same amount all along a bead
-    swell = rng.normal(0, trace.cap_u_mm, count)
     left = rng.normal(0, trace.left_toe_u_mm, count)
     right = rng.normal(0, trace.right_toe_u_mm, count)
     fusion[..., 0] += _stretch(fusion[..., 0], section, left, right)
     fusion[..., 1] += lift[:, None]
-    cap = np.repeat(section.cap[None], count, axis=0)
-    cap[..., 1] += (lift + swell)[:, None]
+    cap = _levelled(coupon, trace.cap_draws_mm)
+    cap[..., 1] += lift[:, None]
     below, above = _areas(cap, fusion)
     whole = np.maximum(below + above, 1e-9)
     width = section.right_toe[0] - section.left_toe[0] + right - left

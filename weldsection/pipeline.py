@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from weldsection._version import __version__
 from weldsection.beads import find_beads
+from weldsection.boundary.closer import look_closer
 from weldsection.boundary.evidence import gather_evidence
 from weldsection.boundary.trace import trace_bead
 from weldsection.coupon import lay_on_grid
@@ -27,7 +28,8 @@ def measure_section(photo: Photo, options: Options) -> SectionResult:
         coupon = lay_on_grid(photo, coupon.face, scale)
     evidence = gather_evidence(coupon)
     traces = [trace_bead(coupon, evidence, site) for site in find_beads(coupon)]
-    seen = _in_order([trace for trace in traces if trace is not None], options)
+    first = [trace for trace in traces if trace is not None]
+    seen = _in_order(look_closer(photo, coupon, first), options)
     if not seen:
         raise CouponError(
             f"{photo.origin.path.name}: no bead could be traced; "

@@ -353,6 +353,8 @@ class BeadTrace:
     """``(N, 2)``; empty ``(0, 2)`` where the HAZ edge is not visible."""
     fusion_draws_mm: FloatArray
     """``(D, N, 2)`` equally likely fusion lines drawn from the posterior."""
+    cap_draws_mm: FloatArray
+    """``(D, M, 2)`` equally likely weld faces."""
     flags: tuple[Flag, ...] = ()
 
 

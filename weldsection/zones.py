@@ -9,19 +9,17 @@ module knows where the probabilities come from.
 from __future__ import annotations
 
 from enum import IntEnum
-from functools import cache
-from pathlib import Path
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from weldsection.networks import run_network
 from weldsection.records import ByteArray
 
 ZoneArray = npt.NDArray[np.float32]
 """``(4, rows, columns)`` log-probabilities in the order of `Zone`."""
 
-MODELS = Path(__file__).parent / "models"
 MULTIPLE = 32  # the networks halve the picture five times
 TRAINED_CLASSES = 5  # the fifth, other metal, is no part of the face
 
@@ -45,11 +43,6 @@ def strip_zones(bgr: ByteArray) -> ZoneArray:
     return _run("strip", bgr)
 
 
-@cache
-def _network(name: str) -> cv2.dnn.Net:
-    return cv2.dnn.readNetFromONNX(str(MODELS / f"{name}.onnx"))
-
-
 def _run(name: str, bgr: ByteArray) -> ZoneArray:
     rows, columns = bgr.shape[:2]
     padded = cv2.copyMakeBorder(
@@ -60,9 +53,7 @@ def _run(name: str, bgr: ByteArray) -> ZoneArray:
         -columns % MULTIPLE,
         cv2.BORDER_CONSTANT,
     )
-    network = _network(name)
-    network.setInput(cv2.dnn.blobFromImage(padded, 1 / 255.0, swapRB=True))
-    logits = np.asarray(network.forward(), dtype=np.float32)[0, :, :rows, :columns]
+    logits = run_network(name, padded[None])[0, :, :rows, :columns]
     return _log_probabilities(logits)
 
 

@@ -26,23 +26,30 @@ TOE_AT = (64, 40)  # column and row of a patch where the first look puts the toe
 
 
 def line_close_up(
-    made: Photographed, bead: Bead
+    made: Photographed, line_xy_mm: Points
 ) -> tuple[Picture, NDArray[np.float32]] | None:
     """
-    The neighbourhood of a fusion line unrolled along a line near it.
+    The neighbourhood of a line unrolled along a line near it.
+
+    Parameters
+    ----------
+    made
+        The photo.
+    line_xy_mm
+        A fusion line from left to right, or a weld face from right to left:
+        the outside of the weld lies to its right.
 
     Returns
     -------
     band
         `BAND_ROWS` × `BAND_COLUMNS` × 3: rows across the line from inside the
-        weld outwards, columns along it from left to right; black where the
-        bead is shorter.
+        weld outwards, columns along it; black where the line is shorter.
     offset_mm
         ``(BAND_COLUMNS,)`` how far outwards the true line lies from the middle
         row; NaN where there is none.
     """
     rng = made.rng
-    base = _misplaced(even(bead.fusion_xy_mm, ALONG_MM), rng)
+    base = _misplaced(even(line_xy_mm, ALONG_MM), rng)
     if len(base) < 24:
         return None
     start = int(rng.integers(0, max(len(base) - BAND_COLUMNS, 0) + 1))
@@ -55,7 +62,7 @@ def line_close_up(
     band = np.zeros((BAND_ROWS, BAND_COLUMNS, 3), np.uint8)
     band[:, : len(base)] = _sampled(made, points, across)
     offset = np.full(BAND_COLUMNS, np.nan, np.float32)
-    found = crossing_mm(base, normal, bead.fusion_xy_mm)
+    found = crossing_mm(base, normal, line_xy_mm)
     offset[: len(base)] = found * ACROSS_MM / across
     return band, offset
 

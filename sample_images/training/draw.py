@@ -42,21 +42,25 @@ def pictures(seed: int, kinds: tuple[str, ...]) -> dict[str, dict[str, np.ndarra
     if "view" in kinds:
         rgb, labels = crops.training_view(seed)
         made["view"] = {"zones": np.dstack([rgb, labels.astype(np.uint8)])}
-    if set(kinds) & {"strip", "line", "toe"}:
+    if set(kinds) - {"view"}:
         photo = crops.photographed(seed)
-        lines, toes = [], []
+        lines, caps, toes = [], [], []
         for bead in photo.section.beads:
             if not inside(photo, bead):
                 continue
             for _ in range(2):
-                close = closeups.line_close_up(photo, bead)
-                if close is not None:
-                    lines.append(close)
+                for found, line in (
+                    (lines, bead.fusion_xy_mm),
+                    (caps, bead.cap_xy_mm[::-1]),
+                ):
+                    close = closeups.line_close_up(photo, line)
+                    if close is not None:
+                        found.append(close)
             for right in (False, True):
                 toes.append(closeups.toe_close_up(photo, bead, right=right))
         rgb, labels = crops.on_grid(photo)
         made["strip"] = {"zones": np.dstack([rgb, labels.astype(np.uint8)])}
-        for kind, found in (("line", lines), ("toe", toes)):
+        for kind, found in (("line", lines), ("cap", caps), ("toe", toes)):
             if found:
                 made[kind] = {
                     "pictures": np.stack([picture for picture, _ in found]),
@@ -85,7 +89,7 @@ if __name__ == "__main__":
     parser.add_argument("--pool", type=Path, required=True)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--keep", type=int, default=400, help="coupons a worker keeps")
-    parser.add_argument("--kinds", default="strip,line,toe")
+    parser.add_argument("--kinds", default="strip,line,cap,toe")
     asked = parser.parse_args()
     os.environ["WELDSECTION_KEEP"] = str(asked.keep)
     context = get_context("spawn")

@@ -22,7 +22,7 @@ from sample_images.training.network import LineNet, ToeNet, ZoneNet
 
 IGNORED = 255
 CROPS = {"strip": (320, 448), "view": (512, 640)}
-BATCH = {"strip": 48, "view": 24, "line": 128, "toe": 256}
+BATCH = {"strip": 48, "view": 24, "line": 128, "cap": 128, "toe": 256}
 FEWEST_FILES = 40
 
 
@@ -157,17 +157,19 @@ def toe_loss(logits: torch.Tensor, at_px: torch.Tensor) -> torch.Tensor:
     return -total.mean()
 
 
-NETS = {"strip": ZoneNet, "view": ZoneNet, "line": LineNet, "toe": ToeNet}
+NETS = {"strip": ZoneNet, "view": ZoneNet, "line": LineNet, "cap": LineNet, "toe": ToeNet}
 LOSSES = {
     "strip": zone_loss,
     "view": zone_loss,
     "line": line_loss,
+    "cap": line_loss,
     "toe": toe_loss,
 }
 EXAMPLES = {
     "strip": (1, 3, 256, 512),
     "view": (1, 3, 256, 512),
     "line": (1, 3, 96, 256),
+    "cap": (1, 3, 96, 256),
     "toe": (1, 3, 96, 128),
 }
 
@@ -221,7 +223,7 @@ def train(asked: argparse.Namespace) -> None:
         follow(average, net, 1 - 1 / min(step + 1, 1000))
         losses.append(loss.detach())
         now = time.time()
-        if now - report > 20:
+        if now - report > 20 or step == 5:
             report = now
             mean = float(torch.stack(losses).mean())
             losses.clear()

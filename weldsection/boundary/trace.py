@@ -69,6 +69,7 @@ def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace 
         outline_xy_mm=contour.xy_mm,
         haz_xy_mm=_haz_edge(coupon, fan, posterior, steps),
         fusion_draws_mm=_on_face(coupon, fan, draws),
+        cap_draws_mm=_moved_faces(contour, len(draws)),
         flags=_flags(coupon, contour, site, doubtful),
     )
 
@@ -219,6 +220,14 @@ def _draws(
         coarse = _smooth_along(coarse, fan, ALIKE_MM / 3) - line
         drawn += np.where(np.abs(coarse) > 3 * spread, coarse, 0.0)
     return np.maximum(drawn, 0.0)
+
+
+def _moved_faces(contour: Contour, count: int) -> FloatArray:
+    """Equally likely weld faces: the outline is off by as much all along a bead."""
+    rng = np.random.default_rng(len(contour.cap_xy_mm))
+    faces = np.repeat(contour.cap_xy_mm[None], count, axis=0)
+    faces[..., 1] += rng.normal(0, contour.u_mm, count)[:, None]
+    return faces
 
 
 def _trellis_spread(posterior: Posterior, fan: Fan) -> FloatArray:
