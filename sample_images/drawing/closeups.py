@@ -86,9 +86,10 @@ def toe_close_up(
     seen_at = toe + [away, rng.normal(0, 0.08)]
     step = TOE_MM * float(rng.normal(1, 0.02))
     turn = float(np.radians(rng.normal(0, 1.5)))
-    axes = np.array(
-        [[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]
-    ) * [[-1 if right else 1], [1]]
+    axes = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]) * [
+        [-1 if right else 1],
+        [1],
+    ]
     columns = step * (np.arange(TOE_COLUMNS) - TOE_AT[0])
     rows = step * (np.arange(TOE_ROWS) - TOE_AT[1])
     points = seen_at + (
@@ -117,11 +118,17 @@ def crossing_mm(base: Points, normal: Points, line: Points) -> NDArray[np.float3
     """How far along each normal the nearest crossing of a line lies; NaN for none."""
     start, step = line[:-1], np.diff(line, axis=0)
     gap = start[None] - base[:, None]
-    turned = normal[:, None, 0] * step[None, :, 1] - normal[:, None, 1] * step[None, :, 0]
+    turned = (
+        normal[:, None, 0] * step[None, :, 1] - normal[:, None, 1] * step[None, :, 0]
+    )
     turned = np.where(np.abs(turned) < 1e-12, np.nan, turned)
     with np.errstate(invalid="ignore"):
-        away = (gap[..., 0] * step[None, :, 1] - gap[..., 1] * step[None, :, 0]) / turned
-        share = (gap[..., 0] * normal[:, None, 1] - gap[..., 1] * normal[:, None, 0]) / turned
+        away = (
+            gap[..., 0] * step[None, :, 1] - gap[..., 1] * step[None, :, 0]
+        ) / turned
+        share = (
+            gap[..., 0] * normal[:, None, 1] - gap[..., 1] * normal[:, None, 0]
+        ) / turned
         away = np.where((share >= 0) & (share <= 1), away, np.inf)
     nearest = np.nanargmin(np.abs(np.nan_to_num(away, nan=np.inf)), axis=1)
     found = away[np.arange(len(base)), nearest]

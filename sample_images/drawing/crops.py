@@ -155,9 +155,7 @@ def _through_camera(
     return camera.jpeg(camera.expose(light, sensor, rng), sensor.jpeg_quality)
 
 
-def on_grid(
-    made: Photographed, mm_per_px: float = 0.05
-) -> tuple[Picture, Picture]:
+def on_grid(made: Photographed, mm_per_px: float = 0.05) -> tuple[Picture, Picture]:
     """Rectify with the small errors a real rectification makes."""
     section, seen, rng = made.section, made.rgb, made.rng
     low = section.outline_xy_mm.min(axis=0) - made.margin_mm

@@ -157,7 +157,13 @@ def toe_loss(logits: torch.Tensor, at_px: torch.Tensor) -> torch.Tensor:
     return -total.mean()
 
 
-NETS = {"strip": ZoneNet, "view": ZoneNet, "line": LineNet, "cap": LineNet, "toe": ToeNet}
+NETS = {
+    "strip": ZoneNet,
+    "view": ZoneNet,
+    "line": LineNet,
+    "cap": LineNet,
+    "toe": ToeNet,
+}
 LOSSES = {
     "strip": zone_loss,
     "view": zone_loss,

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
 
@@ -80,7 +79,9 @@ def test_beyond_the_picture_it_is_black() -> None:
     """Points outside the photo do not borrow its edge."""
     points = np.dstack(np.meshgrid(np.linspace(-9, -5, 9), np.linspace(0, 2, 9)))
 
-    assert not sample_photo(photo_of(np.full((300, 400), 200.0)), MM_TO_PX, points).any()
+    assert not sample_photo(
+        photo_of(np.full((300, 400), 200.0)), MM_TO_PX, points
+    ).any()
 
 
 def test_fine_detail_is_averaged_and_not_picked() -> None:

@@ -51,9 +51,7 @@ class Crossing:
             [np.zeros((len(self.chance), 1)), np.cumsum(self.chance, axis=1)], axis=1
         )
         edges = ACROSS_MM * (np.arange(ROWS + 1) - ROWS / 2)
-        columns = [
-            np.interp(share[..., n], total[n], edges) for n in range(len(total))
-        ]
+        columns = [np.interp(share[..., n], total[n], edges) for n in range(len(total))]
         return np.stack(columns, axis=-1)
 
     def spread_mm(self) -> FloatArray:

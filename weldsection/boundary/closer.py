@@ -59,7 +59,9 @@ def look_closer(
     fusion = _seen_along(photo, coupon, lines, "line")
     caps = _seen_along(photo, coupon, faces, "cap")
     return [
-        _with_lines(trace, _line(below, ends_of(trace)), _line(above, ends_of(trace)[::-1]))
+        _with_lines(
+            trace, _line(below, ends_of(trace)), _line(above, ends_of(trace)[::-1])
+        )
         for trace, below, above in zip(placed, fusion, caps, strict=True)
     ]
 
@@ -96,7 +98,9 @@ def _with_toes(coupon: Coupon, trace: BeadTrace, pair: tuple[Toe, Toe]) -> BeadT
 def _stretched(line: FloatArray, left: FloatArray, right: FloatArray) -> FloatArray:
     """Move a line's ends to the toes, and what lies between in proportion."""
     share = np.linspace(0.0, 1.0, len(line))[:, None]
-    return np.asarray(line + (1 - share) * (left - line[0]) + share * (right - line[-1]))
+    return np.asarray(
+        line + (1 - share) * (left - line[0]) + share * (right - line[-1])
+    )
 
 
 def _soft(face_xy_mm: FloatArray) -> FloatArray:
