@@ -214,7 +214,7 @@ def _etched_grey(
     if etch.coarse_mm:
         grey += _coarse_strip(etch, canvas, -depths.weld, grey, rng)
     if etch.fusion_line:
-        near = np.abs(depths.weld) / (0.05 + 0.4 / scale)
+        near = depths.weld / (0.05 + 0.4 / scale) + etch.fusion_line_out
         ragged = np.clip(0.7 + 0.5 * wander, 0, 1.3)
         grey -= np.float32(etch.fusion_line) * np.exp(-(near**2)) * ragged * in_metal
     grey *= _etch_strength(etch, canvas.shape, rng, scale)

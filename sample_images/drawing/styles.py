@@ -44,8 +44,10 @@ class EtchStyle:
         Cloudy contrast in the weld.
     bands_grey
         Solidification bands along the fusion line.
-    fusion_line
-        Darkness of a thin line on the fusion boundary; negative is light.
+    fusion_line, fusion_line_out
+        Darkness of a thin line on the fusion boundary, and how far outside of
+        it the line lies in its own half widths: the partly melted grains that
+        etch so belong to the plate.
     fusion_soft_mm
         Width over which the greys of weld and HAZ run into each other.
     ragged_mm, ragged_grain_mm
@@ -85,6 +87,7 @@ class EtchStyle:
     mottle_grey: float = 0.02
     bands_grey: float = 0.0
     fusion_line: float = 0.0
+    fusion_line_out: float = 0.8
     fusion_soft_mm: float = 0.15
     ragged_mm: float = 0.0
     ragged_grain_mm: float = 0.2
@@ -193,6 +196,7 @@ def _ordinary(rng: Rng, family: str) -> EtchStyle:
         mottle_grey=rng.uniform(0.0, 0.05),
         bands_grey=rng.uniform(0.01, 0.05) if rng.random() < 0.3 else 0.0,
         fusion_line=rng.uniform(0.02, 0.2) if rng.random() < 0.4 else 0.0,
+        fusion_line_out=rng.uniform(0.2, 1.3),
         fusion_soft_mm=rng.uniform(0.01, 0.1)
         if rng.random() < 0.6
         else rng.uniform(0.05, 0.35),

@@ -49,24 +49,27 @@ def pictures(seed: int, kinds: tuple[str, ...]) -> dict[str, dict[str, np.ndarra
             if not inside(photo, bead):
                 continue
             for _ in range(2):
-                for found, line in (
-                    (lines, bead.fusion_xy_mm),
-                    (caps, bead.cap_xy_mm[::-1]),
+                for kind, found, line in (
+                    ("line", lines, bead.fusion_xy_mm),
+                    ("cap", caps, bead.cap_xy_mm[::-1]),
                 ):
+                    if kind not in kinds:
+                        continue
                     close = closeups.line_close_up(photo, line)
                     if close is not None:
                         found.append(close)
-            for right in (False, True):
+            for right in (False, True) if "toe" in kinds else ():
                 toes.append(closeups.toe_close_up(photo, bead, right=right))
-        rgb, labels = crops.on_grid(photo)
-        made["strip"] = {"zones": np.dstack([rgb, labels.astype(np.uint8)])}
+        if "strip" in kinds:
+            rgb, labels = crops.on_grid(photo)
+            made["strip"] = {"zones": np.dstack([rgb, labels.astype(np.uint8)])}
         for kind, found in (("line", lines), ("cap", caps), ("toe", toes)):
             if found:
                 made[kind] = {
                     "pictures": np.stack([picture for picture, _ in found]),
                     "truths": np.stack([truth for _, truth in found]),
                 }
-    return {kind: parts for kind, parts in made.items() if kind in kinds}
+    return made
 
 
 def inside(photo: crops.Photographed, bead) -> bool:

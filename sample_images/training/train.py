@@ -23,7 +23,7 @@ from sample_images.training.network import LineNet, ToeNet, ZoneNet
 IGNORED = 255
 CROPS = {"strip": (320, 448), "view": (512, 640)}
 BATCH = {"strip": 48, "view": 24, "line": 128, "cap": 128, "toe": 256}
-FEWEST_FILES = 40
+FEWEST_FILES = 20
 
 
 class Pool(IterableDataset):
@@ -194,8 +194,10 @@ def train(asked: argparse.Namespace) -> None:
     kind = asked.kind
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     widths = tuple(map(int, asked.widths.split(","))) if asked.widths else None
-    net = (NETS[kind](widths) if widths else NETS[kind]()).to(device)
-    net = net.to(memory_format=torch.channels_last)
+    net = NETS[kind](widths) if widths else NETS[kind]()
+    if asked.start:
+        go_on_from(net, asked.start)
+    net = net.to(device, memory_format=torch.channels_last)
     loader = DataLoader(
         Pool(asked.pool, kind),
         batch_size=None,
@@ -234,11 +236,34 @@ def train(asked: argparse.Namespace) -> None:
             mean = float(torch.stack(losses).mean())
             losses.clear()
             print(f"{kind} {now - begun:.0f} s step {step} loss {mean:.4f}", flush=True)
-        if now - saved > 150:
+        if now - saved > min(150, asked.seconds / 3):
             saved = now
             write(average, asked)
     write(average, asked)
     print(f"{kind} done after {step} steps", flush=True)
+
+
+def go_on_from(net: torch.nn.Module, path: Path) -> None:
+    """
+    Take over the weights of a written network.
+
+    Writing folds each normalisation into the convolution before it, so the
+    network goes on without normalisations.
+    """
+    import onnx  # noqa: PLC0415 - needed for this alone
+    from onnx import numpy_helper  # noqa: PLC0415
+
+    graph = onnx.load(path).graph
+    arrays = {one.name: numpy_helper.to_array(one) for one in graph.initializer}
+    written = [node.input[1:3] for node in graph.node if node.op_type == "Conv"]
+    for parent in list(net.modules()):
+        for name, child in list(parent.named_children()):
+            if isinstance(child, torch.nn.BatchNorm2d):
+                setattr(parent, name, torch.nn.Identity())
+    convolutions = [m for m in net.modules() if isinstance(m, torch.nn.Conv2d)]
+    for module, (weight, bias) in zip(convolutions, written, strict=True):
+        module.weight.data = torch.tensor(arrays[weight])
+        module.bias = torch.nn.Parameter(torch.tensor(arrays[bias]))
 
 
 @torch.no_grad()
@@ -277,6 +302,7 @@ if __name__ == "__main__":
     parser.add_argument("--loaders", type=int, default=4)
     parser.add_argument("--rate", type=float, default=3e-3)
     parser.add_argument("--widths", default="", help="channels of each level")
+    parser.add_argument("--start", type=Path, help="a written network to go on from")
     parser.add_argument("--out", type=Path, default=Path("models"))
     parser.add_argument("--name", default="", help="of the file, if not the kind")
     train(parser.parse_args())
