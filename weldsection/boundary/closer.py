@@ -22,8 +22,12 @@ DRAWS = 120
 FARTHEST_TOE_MM = 1.2  # from the first look's: beyond, the close look saw another
 UNSURE_TOE_MM = 0.5  # a toe known worse than this stays where it was
 SMOOTH_MM = 0.1  # along the line: takes out the jitter between normals only
-ALIKE_MM = 1.2  # doubt is common to this length of the line
-COMMON_SHARE = 0.3  # of the doubt's variance is common to the whole line
+# errors on drawn bands are alike over this length of the line, and this share of
+# their variance is common to all of it
+ALIKE_MM, COMMON_SHARE = 0.5, 0.45
+# a dark line at the fusion boundary begins a little outside the last columnar
+# grain, how much is a matter of steel and etch: doubt about what is measured
+DEFINITION_MM = 0.02
 LOST = 0.5  # a line that is likelier outside the band is not seen there
 LOST_U_MM = 0.8
 DOUBTFUL_MM = 0.42  # a stretch known worse than this is drawn dashed
