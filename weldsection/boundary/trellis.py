@@ -156,7 +156,7 @@ def solve(
 def _below_best(scores: FloatArray) -> FloatArray:
     """Scores of each ray less its best one."""
     below = scores - scores.max(axis=(1, 2), keepdims=True)
-    return np.maximum(below, LEAST_SCORE, out=below)
+    return np.asarray(np.maximum(below, LEAST_SCORE, out=below))
 
 
 def _unit(weights: FloatArray) -> FloatArray:
