@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from weldsection.records import BoolArray, FloatArray
@@ -17,7 +19,16 @@ def mad_sigma(values: FloatArray) -> float:
     >>> round(mad_sigma(np.array([-1.0, 0.0, 1.0, 2.0, 90.0])), 2)
     1.48
     """
-    return float(1.4826 * np.median(np.abs(values - np.median(values))))
+    return 1.4826 * _median(np.abs(values - _median(values)))
+
+
+def _median(values: FloatArray) -> float:
+    """Median as of numpy; on some thousand values sorting is several times faster."""
+    ordered = np.sort(values, axis=None)
+    if not len(ordered) or np.isnan(ordered[-1]):  # NaN is sorted to the end
+        return math.nan
+    lower, upper = ordered[(len(ordered) - 1) // 2], ordered[len(ordered) // 2]
+    return float((lower + upper) / 2)
 
 
 def robust_polynomial(
