@@ -2,8 +2,8 @@
 
 The decoder inside OpenCV fills what it cannot decode with grey, or with what a
 scrambled code happens to mean, and writes one line to the process's standard
-error. That line is the only sign, so it is caught there. A lost block of a disk
-or a copy that broke off always shows; after a few wrong bytes the code may fall
+error. That line is the only sign, so it is caught there. A copy that broke off
+always shows, a lost block nearly always; after a few wrong bytes the code may fall
 into step again, and then nobody can tell.
 """
 
@@ -18,12 +18,12 @@ from contextlib import contextmanager, suppress
 _STANDARD_ERROR = 2
 _CAN_CATCH = os.name == "posix"  # elsewhere each library may have one of its own
 _MOST_BYTES = 65536  # what a pipe holds; the decoder writes one line
-# Words of libjpeg (jerror.h). Bytes too many before the end marker (d9) are common
-# in whole photos of some cameras; anywhere else they are what was not understood.
-_LOST_DATA = re.compile(
-    rb"premature end|bad Huffman code|instead of RST|"
-    rb"extraneous bytes before marker 0x(?!d9)"
-)
+# Words of libjpeg (jerror.h).
+_LOST_DATA = re.compile(rb"premature end|bad Huffman code|instead of RST")
+_LEFT_OVER = re.compile(rb"(\d+) extraneous bytes before marker 0x(..)")
+# Some cameras fill up whole photos with a few bytes before the end marker; many
+# bytes there, and any elsewhere, are data that were not understood.
+_END_MARKER, _MOST_FILLING_BYTES = b"d9", 64
 _one_at_a_time = threading.Lock()
 
 
@@ -44,7 +44,11 @@ class Complaints:
         >>> said.data_lost
         False
         """
-        return bool(_LOST_DATA.search(self.text))
+        left_over = _LEFT_OVER.search(self.text)
+        if left_over is None:
+            return bool(_LOST_DATA.search(self.text))
+        count, marker = left_over.groups()
+        return marker != _END_MARKER or int(count) > _MOST_FILLING_BYTES
 
 
 @contextmanager
