@@ -30,7 +30,9 @@ BRIDGED_MM = 3.0  # a stain on the plate is no end of it
 STEEPEST_END = 0.25  # mm per mm: a saw cut is not more slanted than this
 
 
-def lay_on_grid(photo: Photo, face: FaceOutline, scale: Scale) -> Coupon:
+def lay_on_grid(
+    photo: Photo, face: FaceOutline, scale: Scale, before: Coupon | None = None
+) -> Coupon:
     """
     Cut the coupon out of the photo on a grid of mm along its plate surface.
 
@@ -45,7 +47,7 @@ def lay_on_grid(photo: Photo, face: FaceOutline, scale: Scale) -> Coupon:
         can be fitted.
     """
     for _ in range(MOST_ATTEMPTS):
-        grid = lay_grid(photo, face, scale)
+        grid = lay_grid(photo, face, scale, before)
         ends, surface = _ends(grid), surface_points(grid)
         better = _corrected(grid, surface, face, ends, photo)
         if _close_enough(grid, face, better):

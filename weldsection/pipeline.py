@@ -24,7 +24,7 @@ def measure_section(photo: Photo, options: Options) -> SectionResult:
     coupon = lay_on_grid(photo, face, scale)
     if any(reference.kind in RESTS_ON_FACE for reference in scale.references):
         scale = find_scale(photo, coupon.face, options)
-        coupon = lay_on_grid(photo, coupon.face, scale)
+        coupon = lay_on_grid(photo, coupon.face, scale, coupon)
     evidence = gather_evidence(coupon)
     traces = [trace_bead(coupon, evidence, site) for site in find_beads(coupon)]
     seen = _in_order([trace for trace in traces if trace is not None], options)
