@@ -83,5 +83,9 @@ def _start(basis: FloatArray, y: FloatArray) -> FloatArray:
 
 def _shift(fit: FloatArray, centre: float, span: float) -> FloatArray:
     """Rewrite a polynomial of (x - centre) / span as one of x."""
-    inner = np.poly1d([1 / span, -centre / span])
-    return np.asarray(np.poly1d(fit)(inner).coeffs, dtype=np.float64)
+    inner = np.array([1 / span, -centre / span])
+    shifted = np.zeros(1)
+    for coefficient in fit:  # Horner's scheme
+        shifted = np.convolve(shifted, inner)
+        shifted[-1] += coefficient
+    return np.asarray(shifted[-len(fit) :])
