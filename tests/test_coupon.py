@@ -157,6 +157,25 @@ def test_a_scale_put_right_by_a_hair_needs_no_new_look_at_the_face(
     )
 
 
+@pytest.mark.parametrize(("seen_mm", "lowest_mm"), [(4.2, 6.7), (0.3, 11.5)])
+def test_the_grid_ends_below_the_deepest_haz(seen_mm: float, lowest_mm: float) -> None:
+    """2.5 mm below what the reduced photo showed, or all of it if that missed some."""
+    plate = Plate(TWO_BEADS, length_mm=36, thickness_mm=10)
+    photo, face, mm_to_px = photo_of(plate)
+    row_mm = (np.arange(len(face.mask)) * REDUCTION - mm_to_px[1, 2]) / mm_to_px[1, 1]
+    seen = face.mask & (row_mm < seen_mm)[:, None]
+    whole = lay_on_grid(photo, face, scale_of(mm_to_px))
+    coupon = lay_on_grid(
+        photo, replace(face, altered=seen), scale_of(mm_to_px), whole=False
+    )
+
+    assert coupon.rows_y_mm[-1] == pytest.approx(lowest_mm, abs=0.25)
+    assert coupon.length_mm == pytest.approx(whole.length_mm, abs=0.06)
+    assert coupon.thickness_mm == pytest.approx(10, abs=0.1)
+    x = np.linspace(1, 35, 200)
+    assert coupon.surface.y_at(x) == pytest.approx(whole.surface.y_at(x), abs=0.005)
+
+
 @pytest.mark.parametrize("tilt_deg", [5.0, 10.0, 20.0])
 def test_the_tilt_is_told_from_the_homography(tilt_deg: float) -> None:
     """Shrunk along the plate by cos θ, as a photo taken askew (H.3)."""

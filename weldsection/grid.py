@@ -14,6 +14,7 @@ import numpy as np
 
 from weldsection.errors import CouponError
 from weldsection.records import (
+    BoolArray,
     ByteArray,
     Coupon,
     FaceOutline,
@@ -22,12 +23,13 @@ from weldsection.records import (
     Scale,
     project,
 )
-from weldsection.zones import FACE, ZoneArray, log_odds, strip_zones
+from weldsection.zones import FACE, Zone, ZoneArray, log_odds, strip_zones
 
 GRID_MM = 0.05  # the networks were trained on this grid
 ABOVE_MM = 9.0  # the highest reinforcement and some background
 CLEAR_ABOVE_MM, LEAST_ABOVE_MM = 1.6, 3.2
 BELOW_MM = 12.5  # the deepest fusion and HAZ worth following, or the thickness
+CLEAR_BELOW_MM, CLEAR_END_MM = 2.5, 1.0  # of weld metal and HAZ, as first seen
 SIDE_MM = 3.0
 # Two grids are nearly the same when no corner and no step differ by more.
 SAME_FRAME_MM, SAME_STEP = 1.0, 0.02
@@ -64,14 +66,20 @@ class FaceGrid:
 
 
 def lay_grid(
-    photo: Photo, face: FaceOutline, scale: Scale, before: Coupon | None = None
+    photo: Photo,
+    face: FaceOutline,
+    scale: Scale,
+    before: Coupon | None = None,
+    *,
+    whole: bool = True,
 ) -> FaceGrid:
     """
     Cut the face out of the photo on the grid and name its zones.
 
     Where the same face was laid on nearly the same grid `before`, its zones are
     carried over: to name them is the longest work of all, and a grid that is moved
-    or stretched by a hair shows nothing new.
+    or stretched by a hair shows nothing new. For the same reason the grid ends below
+    the deepest heat-affected zone, unless the `whole` plate is asked for.
 
     Raises
     ------
@@ -85,6 +93,8 @@ def lay_grid(
     _check_size(photo, length, thickness)
     above = _height_above(face, aligned)
     below = min(thickness + 1.5, BELOW_MM)
+    if not whole:
+        below = min(below, _depth_altered(face, aligned) + CLEAR_BELOW_MM)
     shape = (
         math.ceil((below + above) / GRID_MM),
         math.ceil((length + 2 * SIDE_MM) / GRID_MM),
@@ -93,18 +103,39 @@ def lay_grid(
     bgr = _rectify(photo, grid_to_px, shape)
     carried = None if before is None else _carried_over(before, grid_to_px, shape)
     zones = strip_zones(bgr) if carried is None else carried
+    if not whole and _reaches_its_end(zones):
+        return lay_grid(photo, face, scale, before)
     face_odds = log_odds(zones, FACE)
     return FaceGrid(bgr, zones, face_odds, aligned, length, thickness, -above)
 
 
 def _height_above(face: FaceOutline, mm_to_px: FloatArray) -> float:
     """How far the face reaches above the plate surface, with a margin."""
-    rows, columns = np.nonzero(face.mask)
-    view = np.column_stack([columns, rows])[::7].astype(np.float64)
-    px = view * face.reduction + (face.reduction - 1) / 2
-    mm = project(np.linalg.inv(mm_to_px), px)
+    mm = _points_mm(face.mask, face, mm_to_px)[::7]
     highest = -float(np.quantile(mm[:, 1], 0.001)) if len(mm) else ABOVE_MM
     return float(np.clip(highest + CLEAR_ABOVE_MM, LEAST_ABOVE_MM, ABOVE_MM))
+
+
+def _depth_altered(face: FaceOutline, mm_to_px: FloatArray) -> float:
+    """How deep weld metal and HAZ reach; beyond any plate if that is not known."""
+    if face.altered is None or not face.altered.any():
+        return math.inf
+    return float(_points_mm(face.altered, face, mm_to_px)[:, 1].max())
+
+
+def _reaches_its_end(zones: ZoneArray) -> bool:
+    """Whether weld metal or HAZ goes on to the lower end of the grid."""
+    lowest = zones[:, -round(CLEAR_END_MM / GRID_MM) :]
+    altered = np.maximum(lowest[Zone.HAZ], lowest[Zone.WELD]) > math.log(0.5)
+    return bool(altered.any(axis=0).sum() * GRID_MM > CLEAR_END_MM)
+
+
+def _points_mm(mask: BoolArray, face: FaceOutline, mm_to_px: FloatArray) -> FloatArray:
+    """Points of a mask of the reduced photo in mm of the face."""
+    rows, columns = np.nonzero(mask)
+    view = np.column_stack([columns, rows]).astype(np.float64)
+    px = view * face.reduction + (face.reduction - 1) / 2
+    return project(np.linalg.inv(mm_to_px), px)
 
 
 def _aligned_mm_to_px(face: FaceOutline, scale: Scale) -> FloatArray:
