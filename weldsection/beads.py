@@ -34,7 +34,7 @@ def find_beads(coupon: Coupon) -> tuple[BeadSite, ...]:
     CouponError
         When no bead is found.
     """
-    weld = _level(coupon, log_odds(coupon.zones.astype(np.float32), (Zone.WELD,)))
+    weld = _level(coupon, log_odds(coupon.zones, (Zone.WELD,)))
     mask = cv2.morphologyEx(
         (weld > 0).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)
     )
@@ -52,13 +52,14 @@ def find_beads(coupon: Coupon) -> tuple[BeadSite, ...]:
 def _level(coupon: Coupon, field: FloatArray) -> FloatArray:
     """Shift columns so that the plate surface lies on one row."""
     shift = coupon.surface.y_at(coupon.columns_x_mm) / coupon.grid_mm
-    rows, columns = field.shape
-    map_x, map_y = np.meshgrid(np.arange(columns), np.arange(rows))
+    rows, columns = (np.arange(count)[:, None] for count in field.shape)
+    map_x = np.repeat(columns.T.astype(np.float32), len(rows), axis=0)
+    map_y = (rows + shift).astype(np.float32)
     return np.asarray(
         cv2.remap(
-            field.astype(np.float32),
-            map_x.astype(np.float32),
-            (map_y + shift).astype(np.float32),
+            np.asarray(field, dtype=np.float32),
+            map_x,
+            map_y,
             cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         )

@@ -22,10 +22,11 @@ def measure_section(photo: Photo, options: Options) -> SectionResult:
     """Measure every bead on one etched cross-section."""
     face = find_face(photo)
     scale = find_scale(photo, face, options)
-    coupon = lay_on_grid(photo, face, scale)
-    if any(reference.kind in RESTS_ON_FACE for reference in scale.references):
+    whole = any(reference.kind in RESTS_ON_FACE for reference in scale.references)
+    coupon = lay_on_grid(photo, face, scale, whole=whole)
+    if whole:
         scale = find_scale(photo, coupon.face, options)
-        coupon = lay_on_grid(photo, coupon.face, scale)
+        coupon = lay_on_grid(photo, coupon.face, scale, coupon)
     evidence = gather_evidence(coupon)
     traces = [trace_bead(coupon, evidence, site) for site in find_beads(coupon)]
     first = [trace for trace in traces if trace is not None]

@@ -74,6 +74,8 @@ class FaceOutline:
     """``(4, 2)`` top left, top right, bottom right, bottom left of the plate."""
     cut_by_picture: tuple[bool, bool]
     """Whether the left and the right end of the coupon lie outside the picture."""
+    altered: BoolArray | None = None
+    """Of the same reduced copy: True on weld metal and HAZ; None if not known."""
 
     @property
     def centre_xy_px(self) -> FloatArray:

@@ -58,19 +58,28 @@ def _run(name: str, bgr: ByteArray) -> ZoneArray:
 
 
 def _log_probabilities(logits: npt.NDArray[np.float32]) -> ZoneArray:
-    """Normalise logits and fold other metal into the background."""
-    shifted = np.exp(logits - logits.max(axis=0))
-    shifted[Zone.BACKGROUND] += shifted[TRAINED_CLASSES - 1]
-    zones = shifted[:-1]
+    """Normalise logits and fold other metal into the background.
+
+    In place as far as it goes: for arrays of this size fresh memory costs more
+    than the arithmetic.
+    """
+    chances = np.subtract(logits, logits.max(axis=0))
+    np.exp(chances, out=chances)
+    chances[Zone.BACKGROUND] += chances[TRAINED_CLASSES - 1]
+    zones = chances[: TRAINED_CLASSES - 1]
     zones /= zones.sum(axis=0)
-    return np.asarray(np.log(np.maximum(zones, np.float32(1e-6))), dtype=np.float32)
+    np.maximum(zones, np.float32(1e-6), out=zones)
+    return np.asarray(np.log(zones, out=zones))
 
 
 def log_odds(zones: ZoneArray, wanted: tuple[Zone, ...]) -> npt.NDArray[np.float32]:
     """Log-odds ``(rows, columns)`` of some zones against all the others."""
-    inside = np.exp(zones[list(wanted)]).sum(axis=0)
-    inside = np.clip(inside, 1e-6, 1 - 1e-6)
-    return np.asarray(np.log(inside / (1 - inside)), dtype=np.float32)
+    inside = np.exp(zones[wanted[0]])
+    for zone in wanted[1:]:
+        inside += np.exp(zones[zone])
+    np.clip(inside, 1e-6, 1 - 1e-6, out=inside)
+    inside /= 1 - inside
+    return np.asarray(np.log(inside, out=inside), dtype=np.float32)
 
 
 FACE = (Zone.BASE, Zone.HAZ, Zone.WELD)

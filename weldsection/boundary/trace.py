@@ -90,10 +90,8 @@ def _own_evidence(
     coupon: Coupon, fan: Fan, evidence: Evidence, site: BeadSite
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Evidence along the rays; a neighbour's metal does not count for this bead."""
-    weld, haz, base = (
-        sample(coupon, fan, field)
-        for field in (evidence.weld, evidence.haz, evidence.base)
-    )
+    fields = (evidence.weld, evidence.haz, evidence.base)
+    weld, haz, base = sample(coupon, fan, fields)
     x = middle_points(fan)[..., 0].T
     foreign = (x < site.left_limit_mm) | (x > site.right_limit_mm)
     weld[foreign], haz[foreign], base[foreign] = -CONVICTION, UNTOLD, UNTOLD
