@@ -28,6 +28,9 @@ ALIKE_MM, COMMON_SHARE = 0.5, 0.45
 # a dark line at the fusion boundary begins a little outside the last columnar
 # grain, how much is a matter of steel and etch: doubt about what is measured
 DEFINITION_MM = 0.02
+# a close look with this spread or less sees a sharp line; then a small share of the
+# first look's doubt stays
+SHARP_MM, LEAST_SHARE = 0.028, 0.12
 LOST = 0.5  # a line that is likelier outside the band is not seen there
 LOST_U_MM = 0.8
 DOUBTFUL_MM = 0.42  # a stretch known worse than this is drawn dashed
@@ -64,7 +67,9 @@ def look_closer(
     caps = _seen_along(photo, coupon, faces, "cap")
     return [
         _with_lines(
-            trace, _line(below, ends_of(trace)), _line(above, ends_of(trace)[::-1])
+            trace,
+            _line(below, ends_of(trace), _course_u(trace, below)),
+            _line(above, ends_of(trace)[::-1], np.zeros(len(above.beyond))),
         )
         for trace, below, above in zip(placed, fusion, caps, strict=True)
     ]
@@ -132,16 +137,39 @@ def _offset(crossing: Crossing) -> FloatArray:
     return softened(seen[:, None], SMOOTH_MM / PAIR_MM)[:, 0]
 
 
-def _line(crossing: Crossing, ends: tuple[FloatArray, FloatArray]) -> _Line:
+def _course_u(trace: BeadTrace, crossing: Crossing) -> FloatArray:
+    """
+    Doubt that the close look followed another line than the fusion line.
+
+    The close look takes it that the line is near, and only the first one saw
+    enough of the face to know. The less sharply the close look sees a line,
+    the more the first look's doubt counts.
+    """
+    first = np.interp(
+        np.linspace(0, 1, len(crossing.beyond)),
+        np.linspace(0, 1, len(trace.fusion_u_mm)),
+        trace.fusion_u_mm,
+    )
+    dull = (crossing.spread_mm() - SHARP_MM) / SHARP_MM
+    share = np.clip(dull, LEAST_SHARE, 1.0)
+    return np.asarray(np.hypot(share * first, DEFINITION_MM))
+
+
+def _line(
+    crossing: Crossing, ends: tuple[FloatArray, FloatArray], course_u: FloatArray
+) -> _Line:
     """Put a line together from what was seen, from one toe to the other."""
     lost = crossing.beyond > LOST
-    u = np.where(lost, LOST_U_MM, crossing.spread_mm())
+    u = np.where(lost, LOST_U_MM, np.hypot(crossing.spread_mm(), course_u))
     u = np.concatenate([u[:1], u, u[-1:]])
+    drawn = _draws(crossing, lost)
+    rng = np.random.default_rng(drawn.shape[1] + 1)
+    drawn = drawn + course_u * _alike(rng, drawn.shape[1])
     return _Line(
         xy_mm=_ended(crossing.points_at(_offset(crossing)), ends),
         u_mm=u,
         doubtful=u > DOUBTFUL_MM,
-        draws_mm=_ended(crossing.points_at(_draws(crossing, lost)), ends),
+        draws_mm=_ended(crossing.points_at(drawn), ends),
     )
 
 
@@ -178,15 +206,20 @@ def _draws(crossing: Crossing, lost: BoolArray) -> FloatArray:
     `ALIKE_MM`, and a share of the doubt is common to the whole line (a
     Gaussian copula: Nelsen, An Introduction to Copulas, 2006, section 2.3).
     """
-    count = len(crossing.beyond)
-    rng = np.random.default_rng(count)  # repeatable for the same line
-    white = rng.standard_normal((count, DRAWS))
-    local = softened(white, ALIKE_MM / PAIR_MM)
-    local /= local.std()
-    common = rng.standard_normal(DRAWS)
-    z = np.sqrt(1 - COMMON_SHARE) * local.T + np.sqrt(COMMON_SHARE) * common[:, None]
+    rng = np.random.default_rng(len(lost))  # repeatable for the same line
+    z = _alike(rng, len(lost))
     drawn = crossing.quantiles_mm(_normal_share(z))
     return np.where(lost, z * LOST_U_MM, drawn)
+
+
+def _alike(rng: np.random.Generator, count: int) -> FloatArray:
+    """Standard normal values ``(DRAWS, count)``, much the same near one another."""
+    local = softened(rng.standard_normal((count, DRAWS)), ALIKE_MM / PAIR_MM)
+    local /= local.std()
+    common = rng.standard_normal(DRAWS)[:, None]
+    return np.asarray(
+        np.sqrt(1 - COMMON_SHARE) * local.T + np.sqrt(COMMON_SHARE) * common
+    )
 
 
 def _normal_share(z: FloatArray) -> FloatArray:
