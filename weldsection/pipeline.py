@@ -6,6 +6,7 @@ from weldsection._version import __version__
 from weldsection.beads import find_beads
 from weldsection.boundary.closer import look_closer
 from weldsection.boundary.evidence import gather_evidence
+from weldsection.boundary.level import with_closer_surface
 from weldsection.boundary.trace import trace_bead
 from weldsection.coupon import lay_on_grid
 from weldsection.errors import CouponError
@@ -30,6 +31,7 @@ def measure_section(photo: Photo, options: Options) -> SectionResult:
     evidence = gather_evidence(coupon)
     traces = [trace_bead(coupon, evidence, site) for site in find_beads(coupon)]
     first = [trace for trace in traces if trace is not None]
+    coupon = with_closer_surface(photo, coupon, first)
     seen = _in_order(look_closer(photo, coupon, first), options)
     if not seen:
         raise CouponError(
