@@ -23,9 +23,11 @@ from weldsection.records import (
     project,
 )
 
-# over drawn sections the spread itself, not its share of the penetration, tells
-# wrong rows from right ones best
-AMBIGUOUS_MM = 0.24
+# Penetration known worse than this, and than this share of it, is in doubt: over
+# drawn photos it parts wrong rows from right ones best (docs/accuracy.md).
+AMBIGUOUS_MM, AMBIGUOUS_SHARE = 0.35, 0.12
+LEAST_FUSION_MM = 0.06  # less cannot be told from none
+MOST_UNFUSED_MM = 0.6  # more than this is fusion, however unsure its depth
 # penetration area over width times penetration: 0.5 is a triangle, 0.785 half
 # an ellipse, 1 a rectangle (measured melt pools: 0.65-0.86, Hofmann et al.,
 # Zenodo 16979848); a finger goes lower, nothing goes far above
@@ -284,9 +286,10 @@ def _doubts(value: Shape, drawn: Draws, scale_u: float) -> tuple[Flag, ...]:
     """Flags that follow from the numbers themselves."""
     spread = float(np.std(drawn.penetration_mm))
     flags = []
-    if value.penetration_mm < 2 * spread or value.penetration_mm < 0.06:
+    shallow = value.penetration_mm < min(2 * spread, MOST_UNFUSED_MM)
+    if shallow or value.penetration_mm < LEAST_FUSION_MM:
         flags.append(Flag.NO_FUSION)
-    elif spread > AMBIGUOUS_MM:
+    elif spread > max(AMBIGUOUS_MM, AMBIGUOUS_SHARE * value.penetration_mm):
         flags.append(Flag.BOUNDARY_AMBIGUOUS)
     if _unlike_a_bead(value):
         flags.append(Flag.UNUSUAL_SHAPE)

@@ -21,6 +21,10 @@ from weldsection.records import BeadTrace, BoolArray, Coupon, FloatArray, Photo
 DRAWS = 120
 FARTHEST_TOE_MM = 1.2  # from the first look's: beyond, the close look saw another
 UNSURE_TOE_MM = 0.5  # a toe known worse than this stays where it was
+# of a toe's spread as the network states it, of its way from the first look's place,
+# and at least: set by the errors on drawn photos
+TOE_FACTOR, TOE_WAY_SHARE, TOE_LEAST_U_MM = 1.2, 0.15, 0.015
+GUESSED_TOE_MM = 0.2  # a toe between touching beads known worse than this is a guess
 SMOOTH_MM = 0.1  # along the line: takes out the jitter between normals only
 # errors on drawn bands are alike over this length of the line, and this share of
 # their variance is common to all of it
@@ -89,7 +93,9 @@ def _with_toes(coupon: Coupon, trace: BeadTrace, pair: tuple[Toe, Toe]) -> BeadT
         kept = toe.u_mm > UNSURE_TOE_MM or abs(toe.x_mm - first[0]) > FARTHEST_TOE_MM
         x = float(first[0]) if kept else toe.x_mm
         ends.append(np.array([x, float(coupon.surface.y_at(x))]))
-        doubts.append(max(u, toe.u_mm) if kept else toe.u_mm)
+        way = TOE_WAY_SHARE * abs(toe.x_mm - first[0])
+        seen_u = float(np.hypot(np.hypot(TOE_FACTOR * toe.u_mm, TOE_LEAST_U_MM), way))
+        doubts.append(max(u, seen_u) if kept else seen_u)
     left, right = ends
     if right[0] - left[0] < 0.5 * (firsts[1][0] - firsts[0][0]):
         return trace
@@ -183,6 +189,8 @@ def _ended(lines: FloatArray, ends: tuple[FloatArray, FloatArray]) -> FloatArray
 def _with_lines(trace: BeadTrace, fusion: _Line, face: _Line) -> BeadTrace:
     """Give the trace the lines that were seen closely, and their doubt."""
     flags = set(trace.flags) - {Flag.BOUNDARY_FAINT}
+    if max(trace.left_toe_u_mm, trace.right_toe_u_mm) < GUESSED_TOE_MM:
+        flags -= {Flag.TOUCHING_BEADS}
     if fusion.doubtful.mean() > FAINT_SHARE:
         flags.add(Flag.BOUNDARY_FAINT)
     return replace(
