@@ -32,13 +32,15 @@ ALIKE_MM, COMMON_SHARE = 0.5, 0.45
 # a dark line at the fusion boundary begins a little outside the last columnar
 # grain, how much is a matter of steel and etch: doubt about what is measured
 DEFINITION_MM = 0.02
-# a close look with this spread or less sees a sharp line; then a small share of the
-# first look's doubt stays
-SHARP_MM, LEAST_SHARE = 0.028, 0.12
+# Share of the first look's doubt that stays: hardly any where the close look sees a
+# sharp line, most where it sees a dull one. Fitted to the errors of drawn photos.
+SHARP_MM, DULL_MM = 0.02, 0.05
+LEAST_SHARE, MOST_SHARE = 0.1, 0.7
 LOST = 0.5  # a line that is likelier outside the band is not seen there
 LOST_U_MM = 0.8
 DOUBTFUL_MM = 0.42  # a stretch known worse than this is drawn dashed
 FAINT_SHARE = 0.5
+LOWEST_FACE_MM = 0.12  # a lower weld face was ground flush
 AGAIN_MM = 0.4  # a line that moved farther is unrolled once more
 ROUGH_MM = 0.3  # the first look's weld face is smoothed over this before it is unrolled
 
@@ -69,7 +71,7 @@ def look_closer(
     faces = [_soft(trace.cap_xy_mm)[::-1] for trace in placed]
     fusion = _seen_along(photo, coupon, lines, "line")
     caps = _seen_along(photo, coupon, faces, "cap")
-    return [
+    seen = [
         _with_lines(
             trace,
             _line(below, ends_of(trace), _course_u(trace, below)),
@@ -77,6 +79,13 @@ def look_closer(
         )
         for trace, below, above in zip(placed, fusion, caps, strict=True)
     ]
+    return [trace for trace in seen if _is_bead(coupon, trace)]
+
+
+def _is_bead(coupon: Coupon, trace: BeadTrace) -> bool:
+    """Whether anything shows a bead: a face above the plate, or a fusion line."""
+    height = coupon.surface.y_at(trace.cap_xy_mm[:, 0]) - trace.cap_xy_mm[:, 1]
+    return bool(height.max() > LOWEST_FACE_MM or Flag.BOUNDARY_FAINT not in trace.flags)
 
 
 def ends_of(trace: BeadTrace) -> tuple[FloatArray, FloatArray]:
@@ -156,8 +165,8 @@ def _course_u(trace: BeadTrace, crossing: Crossing) -> FloatArray:
         np.linspace(0, 1, len(trace.fusion_u_mm)),
         trace.fusion_u_mm,
     )
-    dull = (crossing.spread_mm() - SHARP_MM) / SHARP_MM
-    share = np.clip(dull, LEAST_SHARE, 1.0)
+    dull = np.maximum(crossing.spread_mm() - SHARP_MM, 0) / DULL_MM
+    share = np.maximum(MOST_SHARE * (1 - np.exp(-dull)), LEAST_SHARE)
     return np.asarray(np.hypot(share * first, DEFINITION_MM))
 
 

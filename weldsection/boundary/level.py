@@ -23,7 +23,7 @@ STEP_MM = 0.25  # of the line along which the photo is unrolled
 UNSEEN = 0.3  # likelier outside the band than this, an edge is not counted
 # an edge is off by much the same all along it: at the least by this, and by this
 # share of the spread with which it is seen; seen on drawn photos
-LEAST_U_MM, COMMON_SHARE = 0.008, 0.6
+LEAST_U_MM, COMMON_SHARE = 0.008, 0.9
 
 
 def with_closer_surface(
