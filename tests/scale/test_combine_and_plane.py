@@ -81,8 +81,42 @@ def test_agreement_raises_no_flag() -> None:
 
 def test_a_doubtful_scale_is_flagged() -> None:
     """From 3 % at k = 2 on nobody should rely on it."""
-    assert Flag.SCALE_UNSURE in combine((reference(0.05, 0.016),), CENTRE).flags
-    assert combine((reference(0.05, 0.014),), CENTRE).flags == ()
+    unsure = combine((reference(0.05, 0.016),), CENTRE)
+    sure = combine((reference(0.05, 0.014),), CENTRE)
+
+    assert unsure.doubts_at(CENTRE) == (Flag.SCALE_UNSURE,)
+    assert sure.doubts_at(CENTRE) == ()
+    assert unsure.flags == sure.flags == ()
+
+
+@pytest.mark.parametrize(
+    ("caliper_u", "tilt_u", "expected"),
+    [
+        (0.010, 0.010, ()),
+        (0.010, 0.015, (Flag.SCALE_UNSURE, Flag.TILT_UNKNOWN)),
+        (0.016, 0.015, (Flag.SCALE_UNSURE,)),
+        (0.016, 0.001, (Flag.SCALE_UNSURE,)),
+    ],
+)
+def test_the_tilt_is_named_where_it_alone_makes_the_scale_unsure(
+    caliper_u: float, tilt_u: float, expected: tuple[Flag, ...]
+) -> None:
+    """A caliper that is unsure by itself is not the tilt's fault."""
+    one = reference(0.05, caliper_u)
+    tilted = replace(one, sources=(*one.sources, ScaleSource.constant("tilt", tilt_u)))
+
+    assert combine((tilted,), CENTRE).doubts_at(CENTRE) == expected
+
+
+def test_the_doubt_is_that_of_the_place_asked_about() -> None:
+    """A slope of the tilt leaves the middle sure and makes the far end unsure."""
+    slope = np.diag([0.0, 2e-5**2, 0.0])
+    one = reference(0.05, 0.005)
+    tilted = replace(one, sources=(*one.sources, ScaleSource("tilt", slope)))
+    found = combine((tilted,), CENTRE)
+
+    assert found.doubts_at(CENTRE) == ()
+    assert Flag.TILT_UNKNOWN in found.doubts_at(CENTRE + [800.0, 0.0])
 
 
 def test_moving_a_source_changes_its_words_and_not_its_meaning() -> None:

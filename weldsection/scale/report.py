@@ -55,7 +55,7 @@ def scale_lines(photo: Photo, face: FaceOutline, scale: Scale) -> Iterator[str]:
     for source in sorted(scale.sources, key=lambda s: -_at(s.covariance, scale, at)):
         share = 100 * math.sqrt(_at(source.covariance, scale, at))
         yield f"  {source.name:<20} {share:5.2f} %"
-    for flag in dict.fromkeys(scale.flags):
+    for flag in dict.fromkeys((*scale.flags, *scale.doubts_at(at))):
         yield f"{flag.word}: {flag.sentence}"
     yield scale.advice or "No better photo is needed for the scale."
 

@@ -16,7 +16,6 @@ import cv2
 import numpy as np
 
 from weldsection.errors import ScaleError
-from weldsection.flags import Flag
 from weldsection.records import FaceOutline, FloatArray, Photo, ScaleReference, project
 from weldsection.scale.ruler_marks import Marks, read_marks
 from weldsection.scale.ruler_pose import RulePose, solve_rule
@@ -276,5 +275,4 @@ def _reference(
         outline_xy_px=np.asarray(hull[:, 0], dtype=np.float64),
         finding=finding + ".",
         shows_tilt=shown,
-        flags=() if shown else (Flag.TILT_UNKNOWN,),
     )
