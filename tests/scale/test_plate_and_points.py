@@ -106,6 +106,22 @@ def test_draws_of_the_tilt_scatter_as_brute_force_says() -> None:
     assert float(drawn.std()) == pytest.approx(spread, rel=0.1)
 
 
+def test_points_do_without_the_plates_edges() -> None:
+    """Where the back of the plate is not seen, any tilt a person holds is allowed."""
+    shot = stage()
+    blind = replace(shot, face=replace(shot.face, bottom_edge_xy_px=np.empty((0, 2))))
+    ends = project(shot.to_px, np.array([[5.0, 7.0], [74.0, 6.0]]))
+    numbers = ",".join(f"{v:.2f}" for v in ends.ravel())
+
+    found = blind.scale(f"points={numbers},{math.hypot(69.0, 1.0):.3f}")
+
+    at = shot.face.centre_xy_px
+    assert found.relative_u_at(at) > shot.scale(
+        f"points={numbers},{math.hypot(69.0, 1.0):.3f}"
+    ).relative_u_at(at)
+    assert abs(shot.error(found)) < 2 * found.relative_u_at(at)
+
+
 def test_points_outside_the_picture_are_wrong_usage() -> None:
     """A point that the photo does not have cannot have been meant."""
     with pytest.raises(UsageError, match="outside the upright photo"):

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from weldsection.errors import UsageError
+from weldsection.errors import ScaleError, UsageError
 from weldsection.records import (
     FaceOutline,
     FloatArray,
@@ -18,6 +18,7 @@ from weldsection.scale.edges import coupon_edges
 from weldsection.scale.request import ReferenceRequest
 from weldsection.scale.tilt import (
     Camera,
+    Residuals,
     coupon_evidence,
     project_all,
     solve_pose,
@@ -39,7 +40,7 @@ def find_points(
     pose = solve_pose(
         Camera.of(photo.shape, photo.origin.focal_length_px),
         sized=lambda h: sized_by_points(h, points, request.length_mm),
-        evidence=(coupon_evidence(coupon_edges(face)),),
+        evidence=_evidence(face),
     ).balanced(centre)
     tilt = pose.source("tilt", centre)
     distance_px = math.hypot(*(points[1] - points[0]))
@@ -60,6 +61,14 @@ def find_points(
         ),
         shows_tilt=False,
     )
+
+
+def _evidence(face: FaceOutline) -> tuple[Residuals, ...]:
+    """What the plate's edges show of the tilt: nothing where they are not seen."""
+    try:
+        return (coupon_evidence(coupon_edges(face)),)
+    except ScaleError:
+        return ()
 
 
 def _check_inside(
