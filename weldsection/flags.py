@@ -60,7 +60,7 @@ class Flag(Enum):
     )
     NOMINAL_THICKNESS = (
         "The thickness given looks like a nominal one; plates differ from "
-        "it by several per cent, so measure yours with a caliper."
+        "it by several per cent; measure yours and type it to a hundredth."
     )
 
     @property

@@ -132,7 +132,7 @@ def test_a_nominal_thickness_is_flagged_and_widened() -> None:
     """A 10 mm plate may be 9.5 to 11.2 mm thick (EN 10029:1991 class A)."""
     shot = stage()
 
-    nominal, measured = shot.scale("thickness=10"), shot.scale("thickness=10.0")
+    nominal, measured = shot.scale("thickness=10"), shot.scale("thickness=10.00")
 
     assert Flag.NOMINAL_THICKNESS in nominal.flags
     assert Flag.NOMINAL_THICKNESS not in measured.flags
@@ -142,7 +142,13 @@ def test_a_nominal_thickness_is_flagged_and_widened() -> None:
 
 @pytest.mark.parametrize(
     ("typed", "low", "high"),
-    [("4", -0.4, 0.8), ("6", -0.4, 1.1), ("10", -0.5, 1.2), ("20", -0.6, 1.3)],
+    [
+        ("4", -0.4, 0.8),
+        ("6", -0.4, 1.1),
+        ("10.0", -0.5, 1.2),
+        ("20", -0.6, 1.3),
+        ("30", -0.8, 1.4),
+    ],
 )
 def test_nominal_plate_uncertainty_is_the_standards_band(
     typed: str, low: float, high: float

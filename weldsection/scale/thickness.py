@@ -84,7 +84,7 @@ def find_thickness(
 
 def is_nominal(request: ReferenceRequest) -> bool:
     """Whether a thickness looks like an ordered one and not like a measured one."""
-    return request.typed_whole and request.length_mm in _NOMINAL_MM
+    return request.typed_coarse and request.length_mm in _NOMINAL_MM
 
 
 def thickness_u_mm(request: ReferenceRequest) -> float:
