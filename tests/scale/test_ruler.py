@@ -176,7 +176,7 @@ def test_tenths_of_an_inch_are_asked_about_or_right():
 
 @pytest.mark.parametrize("line_mm", [0.12, 0.2, 0.3])
 def test_the_width_of_ticks_is_read_blur_included(line_mm):
-    """A stroke of w blurred by a spread of σ has area over height √(w² + 2πσ²)."""
+    """A stroke w wide, blurred by σ, has area over height w / erf(w / √8 σ)."""
     photo, _ = scene(EdgeMarks(1.0, (5, 10), (3.0, 4.5, 6.0), line_mm=line_mm))
     copy = search_copy(photo)
     row = next(row for band in find_bands(copy, 4) for row in read_ticks(copy, band))
@@ -184,7 +184,8 @@ def test_the_width_of_ticks_is_read_blur_included(line_mm):
     stroke = stroke_of(copy.grey, row)
 
     # 10 px for each mm; blur 0.7 px and that of drawing, 0.5 px together with pixels
-    expected_px = math.hypot(10 * line_mm, math.sqrt(2 * math.pi) * 0.86)
+    drawn_px, sigma_px = 10 * line_mm, 0.86
+    expected_px = drawn_px / math.erf(drawn_px / math.sqrt(8) / sigma_px)
     assert stroke.width_px == pytest.approx(expected_px, rel=0.12)
     assert stroke.pitch_px == pytest.approx(10.0, rel=0.01)
 
