@@ -149,6 +149,7 @@ def made_up_bead(number: int, middle_mm: float, *, doubtful: bool) -> BeadResult
         outline_xy_mm=cap,
         haz_xy_mm=np.empty((0, 2)) if doubtful else haz,
         fusion_draws_mm=np.repeat(fusion[None], 3, axis=0),
+        cap_draws_mm=np.repeat(cap[None], 3, axis=0),
         flags=(Flag.BOUNDARY_FAINT,) if doubtful else (),
     )
     area_p, area_r = 2 / 3 * width * depth, 2 / 3 * width * height

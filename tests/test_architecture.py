@@ -17,10 +17,10 @@ SOURCES = sorted(PACKAGE.rglob("*.py"))
 
 # From the bottom up: a part may import those before it, and none behind it.
 ORDER = (
-    "_version", "errors", "flags", "records", "quantities", "curves", "zones",
-    "photo", "outline", "scale", "grid", "surface", "quality", "coupon", "beads",
-    "boundary", "measurement", "pipeline", "output", "study", "batch", "logged",
-    "cli", "__main__",
+    "_version", "errors", "flags", "records", "quantities", "curves", "networks",
+    "zones", "photo", "outline", "scale", "grid", "surface", "quality", "coupon",
+    "beads", "boundary", "measurement", "pipeline", "output", "study", "batch",
+    "logged", "cli", "__main__",
 )  # fmt: skip
 # Rows are made from records by a table which is declared after them; the import
 # stands inside the one method that needs it.
@@ -129,12 +129,12 @@ _EVERYTHING = {"Exception", "BaseException"}
 
 
 def loaded_by(statement: str) -> set[str]:
-    """Give the top-level packages in memory after a statement, run afresh."""
+    """Give the names of the modules in memory after a statement, run afresh."""
     code = f"{statement}\nimport sys; sys.stdout.write(' '.join(sys.modules))"
     ran = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     )
-    return {name.split(".")[0] for name in ran.stdout.split()}
+    return set(ran.stdout.split())
 
 
 def test_asking_for_the_version_loads_nothing_heavy() -> None:
@@ -146,10 +146,17 @@ def test_asking_for_the_version_loads_nothing_heavy() -> None:
 
 
 def test_measuring_does_not_load_what_it_does_not_need() -> None:
-    """Charts and rare file formats are loaded by those who need them."""
-    loaded = loaded_by("import weldsection.cli.measure_run")
+    """Charts, rare file formats and other references wait for those who need them."""
+    photo = ROOT / "sample_images" / "phone-card.jpg"
+    loaded = loaded_by(
+        "import weldsection.cli.measure_run, weldsection\n"
+        f"weldsection.measure({str(photo)!r}, 'card')"
+    )
 
-    assert not {"matplotlib", "skimage", "PIL", "pillow_heif"} & loaded
+    assert "weldsection.scale.card" in loaded
+    assert not {"matplotlib", "skimage", "scipy", "PIL", "pillow_heif"} & loaded
+    others = ("disc", "idcard", "ruler", "thickness", "points")
+    assert not {f"weldsection.scale.{kind}" for kind in others} & loaded
 
 
 def test_the_front_door_offers_about_a_dozen_names() -> None:

@@ -142,6 +142,39 @@ def test_workers_do_not_outlive_a_killed_parent(
     assert wait_for(lambda: not any(Path(f"/proc/{pid}").exists() for pid in workers))
 
 
+@pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="no /proc here")
+def test_workers_have_one_thread_each_whatever_libraries_would_like(
+    tmp_path: Path, samples: list[Path]
+) -> None:
+    """As many threads at work as workers, also where the environment asks for more."""
+    with subprocess.Popen(
+        [
+            sys.executable, "-m", "weldsection", "measure", *map(str, samples),
+            *THICKNESS, "--out", str(tmp_path / "out"), "--jobs", "2",
+        ],
+        env={**environment(), "OPENBLAS_NUM_THREADS": "8", "OMP_NUM_THREADS": "8"},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    ) as running:  # fmt: skip
+        workers = wait_for(lambda: children_of(running.pid))
+        most = 0
+        while running.poll() is None:
+            most = max(most, *(threads_of(worker) for worker in workers))
+            time.sleep(0.01)
+
+    assert running.returncode == 0
+    # one that measures, and one that waits for the parent to end
+    assert 1 <= most <= 2
+
+
+def threads_of(pid: int) -> int:
+    """Give the number of threads of a process; 0 when it has ended."""
+    try:
+        return len(list(Path(f"/proc/{pid}/task").iterdir()))
+    except FileNotFoundError:
+        return 0
+
+
 def children_of(pid: int) -> list[int]:
     """Give the processes a process has started, once two workers are there."""
     listed = Path(f"/proc/{pid}/task/{pid}/children").read_text()

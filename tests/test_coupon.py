@@ -25,7 +25,7 @@ from zone_maps import (
 from weldsection.coupon import lay_on_grid
 from weldsection.errors import CouponError
 from weldsection.flags import Flag
-from weldsection.records import Coupon, FloatArray
+from weldsection.records import ByteArray, Coupon, FloatArray
 
 TWO_BEADS = (
     Bead.of(parabola, 10, 7, 2, 1.5),
@@ -143,6 +143,55 @@ def test_a_wrong_scale_makes_all_lengths_wrong_alike(longer: float) -> None:
 
     assert coupon.length_mm == pytest.approx(36 * longer, abs=0.12)
     assert coupon.thickness_mm == pytest.approx(9 * longer, abs=0.12)
+
+
+@pytest.mark.parametrize(("longer", "looks"), [(1.01, 0), (1.15, 1)])
+def test_a_scale_put_right_by_a_hair_needs_no_new_look_at_the_face(
+    monkeypatch: pytest.MonkeyPatch, longer: float, looks: int
+) -> None:
+    """The zones are carried over, and give what naming them anew would give."""
+    plate = Plate(TWO_BEADS, length_mm=36, thickness_mm=8)
+    photo, face, mm_to_px = photo_of(plate)
+    before = lay_on_grid(photo, face, scale_of(mm_to_px, longer=longer))
+    right = scale_of(mm_to_px)
+    anew = lay_on_grid(photo, before.face, right)
+    looked = []
+
+    def counted(bgr: ByteArray) -> FloatArray:
+        looked.append(bgr.shape)
+        return zones_of_colours(bgr)
+
+    monkeypatch.setattr("weldsection.grid.strip_zones", counted)
+    coupon = lay_on_grid(photo, before.face, right, before)
+
+    assert len(looked) == looks
+    assert coupon.length_mm == pytest.approx(anew.length_mm, abs=0.06)  # a grid step
+    assert coupon.thickness_mm == pytest.approx(anew.thickness_mm, abs=0.06)
+    x = np.linspace(1, 35, 200)
+    assert coupon.surface.y_at(x) == pytest.approx(anew.surface.y_at(x), abs=0.005)
+    certain = np.abs(np.exp(anew.zones) - 0.5) > 0.4
+    np.testing.assert_array_equal(
+        (coupon.zones > np.log(0.5))[certain], (anew.zones > np.log(0.5))[certain]
+    )
+
+
+@pytest.mark.parametrize(("seen_mm", "lowest_mm"), [(4.2, 6.7), (0.3, 11.5)])
+def test_the_grid_ends_below_the_deepest_haz(seen_mm: float, lowest_mm: float) -> None:
+    """2.5 mm below what the reduced photo showed, or all of it if that missed some."""
+    plate = Plate(TWO_BEADS, length_mm=36, thickness_mm=10)
+    photo, face, mm_to_px = photo_of(plate)
+    row_mm = (np.arange(len(face.mask)) * REDUCTION - mm_to_px[1, 2]) / mm_to_px[1, 1]
+    seen = face.mask & (row_mm < seen_mm)[:, None]
+    whole = lay_on_grid(photo, face, scale_of(mm_to_px))
+    coupon = lay_on_grid(
+        photo, replace(face, altered=seen), scale_of(mm_to_px), whole=False
+    )
+
+    assert coupon.rows_y_mm[-1] == pytest.approx(lowest_mm, abs=0.25)
+    assert coupon.length_mm == pytest.approx(whole.length_mm, abs=0.06)
+    assert coupon.thickness_mm == pytest.approx(10, abs=0.1)
+    x = np.linspace(1, 35, 200)
+    assert coupon.surface.y_at(x) == pytest.approx(whole.surface.y_at(x), abs=0.005)
 
 
 @pytest.mark.parametrize("tilt_deg", [5.0, 10.0, 20.0])

@@ -75,10 +75,19 @@ def test_few_points_lower_the_degree(count: int, degree: int) -> None:
     assert len(fit) == degree + 1
 
 
-def test_the_spread_of_the_middle_is_that_of_scipy() -> None:
+@pytest.mark.parametrize("count", [1, 2, 500, 501])
+def test_the_spread_of_the_middle_is_that_of_scipy(count: int) -> None:
     """`scipy.stats.median_abs_deviation` scaled to the normal distribution."""
-    values = np.random.default_rng(1).normal(3, 2, 501)
-    values[:80] += 1e3
+    values = np.random.default_rng(1).normal(3, 2, count)
+    values[: count // 6] += 1e3
 
     theirs = median_abs_deviation(values, scale="normal")
     assert mad_sigma(values) == pytest.approx(theirs, rel=1e-4)
+
+
+@pytest.mark.parametrize("values", [[], [1.0, np.nan, 2.0]])
+def test_the_spread_of_nothing_and_of_the_unknown_is_unknown(
+    values: list[float],
+) -> None:
+    """NaN is not taken for a number."""
+    assert np.isnan(mad_sigma(np.array(values)))

@@ -6,6 +6,8 @@ import hashlib
 import io
 import os
 import struct
+import subprocess
+import sys
 import time
 import zlib
 from pathlib import Path
@@ -20,6 +22,7 @@ from PIL import Image, ImageCms
 
 from weldsection.errors import PhotoError
 from weldsection.photo import read_photo
+from weldsection.photo.complaints import caught
 from weldsection.photo.exif import ExifFacts, exif_facts, focal_length_px
 from weldsection.photo.jpeg import jpeg_parts
 from weldsection.photo.read import turned_upright
@@ -352,6 +355,95 @@ def test_a_jpeg_filled_up_with_zeros_is_refused(photo_file: Path) -> None:
 
     with pytest.raises(PhotoError, match="cut short"):
         read_photo(photo_file)
+
+
+# ways to write a JPEG, in words of Pillow
+JPEG_KINDS = {
+    "baseline": {},
+    "progressive": {"progressive": True},
+    "with restarts": {"restart_marker_blocks": 10},
+    "full colour": {"subsampling": 0},
+}
+# what happens to copies: each takes the data and a place in the scan
+DAMAGE = {
+    "cut, end put back": lambda data, at: data[:at] + b"\xff\xd9",
+    "bytes missing": lambda data, at: data[:at] + data[at + 900 :],
+    "another file's bytes": lambda data, at: (
+        data[:at] + b"not of this picture " * 200 + data[at + 4000 :]
+    ),
+}
+
+
+@pytest.fixture(params=JPEG_KINDS)
+def jpeg(
+    request: pytest.FixtureRequest, tmp_path: Path, plate_picture: ByteArray
+) -> Path:
+    """A JPEG file of each kind, with noise as of a camera."""
+    path = tmp_path / "photo.jpg"
+    noise = np.random.default_rng(5).normal(0, 6, plate_picture.shape)
+    noisy = np.clip(plate_picture + noise, 0, 255).astype(np.uint8)
+    as_pillow(noisy).save(path, quality=90, **JPEG_KINDS[request.param])
+    return path
+
+
+def test_a_whole_jpeg_raises_no_doubt(jpeg: Path) -> None:
+    """Of every kind; bytes too many before the end are common and do no harm."""
+    data = jpeg.read_bytes()
+    whole = read_photo(jpeg).bgr
+    jpeg.write_bytes(data[:-2] + bytes(7) + data[-2:])
+
+    np.testing.assert_array_equal(read_photo(jpeg).bgr, whole)
+
+
+@pytest.mark.parametrize("share", [0.35, 0.8])
+def test_a_jpeg_cut_with_its_end_put_back_is_refused(
+    jpeg: Path, share: float, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """The decoder's own complaint becomes our sentence and is not printed."""
+    data = jpeg.read_bytes()
+    jpeg.write_bytes(DAMAGE["cut, end put back"](data, int(share * len(data))))
+
+    with pytest.raises(PhotoError, match=r"^photo\.jpg is damaged"):
+        read_photo(jpeg)
+    assert capfd.readouterr().err == ""
+
+
+@pytest.mark.parametrize("damage", ["bytes missing", "another file's bytes"])
+@pytest.mark.parametrize("share", [0.35, 0.8])
+@pytest.mark.parametrize(
+    "jpeg", ["baseline", "with restarts", "full colour"], indirect=True
+)
+def test_a_jpeg_with_damaged_data_is_refused(
+    jpeg: Path, damage: str, share: float
+) -> None:
+    """The end marker is there, but a block of the disk before it is not."""
+    data = jpeg.read_bytes()
+    jpeg.write_bytes(DAMAGE[damage](data, int(share * len(data))))
+
+    with pytest.raises(PhotoError, match=r"^photo\.jpg is damaged"):
+        read_photo(jpeg)
+
+
+def test_what_others_say_meanwhile_is_passed_on(
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    """Only the decoder's line is kept back."""
+    with caught() as complaints:
+        os.write(2, b"another library\nCorrupt JPEG data: bad Huffman code\n")
+
+    assert complaints.data_lost
+    assert capfd.readouterr().err == "another library\n"
+
+
+def test_a_photo_is_read_where_there_is_no_standard_error(photo_file: Path) -> None:
+    """As in a program without a terminal, where the handle is closed."""
+    code = (
+        "import os, sys; os.close(2); from weldsection.photo import read_photo; "
+        "sys.exit(read_photo(sys.argv[1]).bgr.ndim)"
+    )
+    ran = subprocess.run([sys.executable, "-c", code, photo_file], check=False)
+
+    assert ran.returncode == 3
 
 
 def test_a_thumbnail_does_not_hide_a_cut(tmp_path: Path, small: ByteArray) -> None:

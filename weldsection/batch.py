@@ -13,7 +13,6 @@ import signal
 import threading
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -182,9 +181,8 @@ def _outcomes(batch: Batch, known: dict[Path, PhotoOutcome]) -> Iterator[PhotoOu
     if min(batch.workers, len(left)) > 1:
         yield from _by_workers(batch, left)
         return
-    with _one_thread_each(left):
-        for task in left:
-            yield measure_into(batch.folder, task)
+    for task in left:
+        yield measure_into(batch.folder, task)
 
 
 def _by_workers(batch: Batch, tasks: Sequence[Task]) -> Iterator[PhotoOutcome]:
@@ -213,7 +211,11 @@ def _by_workers(batch: Batch, tasks: Sequence[Task]) -> Iterator[PhotoOutcome]:
 
 
 def _start_worker() -> None:
-    """Leave Ctrl-C to the parent, so that the photo in hand is finished."""
+    """Leave Ctrl-C to the parent, so that the photo in hand is finished.
+
+    One thread in each worker: more would wait for each other. The digits are the
+    same with any number.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     warnings.simplefilter("ignore")
     cv2.setNumThreads(1)
@@ -228,21 +230,6 @@ def _end_with_parent() -> None:
     if parent is not None:
         parent.join()
         os._exit(1)
-
-
-@contextmanager
-def _one_thread_each(tasks: Sequence[Task]) -> Iterator[None]:
-    """Let OpenCV use one thread for a photo of several, as in a worker.
-
-    The digits are the same with any number of threads; with one, the time a
-    batch takes on several processors is set by the number of workers alone.
-    """
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(before if len(tasks) == 1 else 1)
-    try:
-        yield
-    finally:
-        cv2.setNumThreads(before)
 
 
 # ------------------------------------------------------------------ earlier runs

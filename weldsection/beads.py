@@ -15,8 +15,9 @@ from weldsection.zones import Zone, log_odds
 SMALLEST_WIDTH_MM = 1.8
 SMALLEST_AREA_MM2 = 1.2
 SURFACE_BAND_MM = 0.45  # weld metal must come this near the plate surface
-NECK_SHARE = 0.45  # beads are parted where the metal is thinner than this share
+NECK_SHARE = 0.6  # beads are parted where the metal is thinner than this share
 NECK_SMOOTH_MM = 0.2
+THIN_SHARE, ROOT_SHARE = 0.6, 0.75  # of what stands and reaches down on both sides
 LOWEST_CROWN_MM = 0.5  # a lower crown than this does not tell beads apart
 TOUCH_MM = 0.6
 FARTHEST_TOE_MM = 1.5  # of a toe beyond the rough site of its bead
@@ -34,7 +35,7 @@ def find_beads(coupon: Coupon) -> tuple[BeadSite, ...]:
     CouponError
         When no bead is found.
     """
-    weld = _level(coupon, log_odds(coupon.zones.astype(np.float32), (Zone.WELD,)))
+    weld = _level(coupon, log_odds(coupon.zones, (Zone.WELD,)))
     mask = cv2.morphologyEx(
         (weld > 0).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)
     )
@@ -52,13 +53,14 @@ def find_beads(coupon: Coupon) -> tuple[BeadSite, ...]:
 def _level(coupon: Coupon, field: FloatArray) -> FloatArray:
     """Shift columns so that the plate surface lies on one row."""
     shift = coupon.surface.y_at(coupon.columns_x_mm) / coupon.grid_mm
-    rows, columns = field.shape
-    map_x, map_y = np.meshgrid(np.arange(columns), np.arange(rows))
+    rows, columns = (np.arange(count)[:, None] for count in field.shape)
+    map_x = np.repeat(columns.T.astype(np.float32), len(rows), axis=0)
+    map_y = (rows + shift).astype(np.float32)
     return np.asarray(
         cv2.remap(
-            field.astype(np.float32),
-            map_x.astype(np.float32),
-            (map_y + shift).astype(np.float32),
+            np.asarray(field, dtype=np.float32),
+            map_x,
+            map_y,
             cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         )
@@ -103,13 +105,32 @@ def _split(part: _Part, coupon: Coupon) -> list[tuple[float, float]]:
         for extent in (part.above_mm, part.above_mm + part.below_mm)
         for cut in _necks(extent, first, last, coupon.grid_mm)
     }
-    edges = [first, *_apart(sorted(cuts), coupon.grid_mm), last + 1]
+    parting = [cut for cut in sorted(cuts) if _parts_metal(part, cut, coupon.grid_mm)]
+    edges = [first, *_apart(parting, coupon.grid_mm), last + 1]
     spans = []
     for left, right in itertools.pairwise(edges):
         x = coupon.left_mm + coupon.grid_mm * np.array([left, right - 1])
         if x[1] - x[0] >= SMALLEST_WIDTH_MM:
             spans.append((float(x[0]), float(x[1])))
     return spans
+
+
+def _parts_metal(part: _Part, cut: int, grid_mm: float) -> bool:
+    """
+    Whether a dip of the weld face parts two beads.
+
+    Between two beads the metal is thin altogether, or the fusion is shallower
+    than both roots; a crater in one bead lies over the middle of its only root.
+    """
+    thin = _share_at(part.above_mm + part.below_mm, cut, grid_mm) < THIN_SHARE
+    return thin or _share_at(part.below_mm, cut, grid_mm) < ROOT_SHARE
+
+
+def _share_at(extent_mm: FloatArray, cut: int, grid_mm: float) -> float:
+    """Extent at a column against the lesser of the greatest ones on both sides."""
+    smooth = _smoothed(extent_mm, grid_mm)
+    sides = min(smooth[:cut].max(initial=0.0), smooth[cut:].max(initial=0.0))
+    return float(smooth[cut] / max(sides, 1e-6))
 
 
 def _apart(cuts: list[int], grid_mm: float) -> list[int]:
@@ -123,9 +144,7 @@ def _apart(cuts: list[int], grid_mm: float) -> list[int]:
 
 def _necks(extent: FloatArray, first: int, last: int, grid_mm: float) -> list[int]:
     """Columns where the metal is much thinner than on both sides."""
-    smooth = cv2.GaussianBlur(
-        extent[None].astype(np.float64), (0, 0), NECK_SMOOTH_MM / grid_mm
-    )[0]
+    smooth = _smoothed(extent, grid_mm)
     reach = round(1.2 / grid_mm)
     inner = np.arange(first + reach, last - reach)
     necks: list[int] = []
@@ -141,6 +160,12 @@ def _necks(extent: FloatArray, first: int, last: int, grid_mm: float) -> list[in
             necks.append(int(column))
             start = int(column)
     return necks
+
+
+def _smoothed(extent_mm: FloatArray, grid_mm: float) -> FloatArray:
+    """Extents of the columns, without the roughness of the grid."""
+    row = extent_mm[None].astype(np.float64)
+    return np.asarray(cv2.GaussianBlur(row, (0, 0), NECK_SMOOTH_MM / grid_mm)[0])
 
 
 def _site(index: int, spans: list[tuple[float, float]], coupon: Coupon) -> BeadSite:

@@ -9,7 +9,7 @@ import numpy as np
 
 from weldsection.curves import robust_polynomial
 from weldsection.flags import Flag
-from weldsection.grid import BELOW_MM, GRID_MM, SIDE_MM, FaceGrid, lay_grid
+from weldsection.grid import GRID_MM, SIDE_MM, FaceGrid, lay_grid
 from weldsection.quality import judge_quality
 from weldsection.records import (
     BoolArray,
@@ -30,7 +30,14 @@ BRIDGED_MM = 3.0  # a stain on the plate is no end of it
 STEEPEST_END = 0.25  # mm per mm: a saw cut is not more slanted than this
 
 
-def lay_on_grid(photo: Photo, face: FaceOutline, scale: Scale) -> Coupon:
+def lay_on_grid(
+    photo: Photo,
+    face: FaceOutline,
+    scale: Scale,
+    before: Coupon | None = None,
+    *,
+    whole: bool = True,
+) -> Coupon:
     """
     Cut the coupon out of the photo on a grid of mm along its plate surface.
 
@@ -45,7 +52,7 @@ def lay_on_grid(photo: Photo, face: FaceOutline, scale: Scale) -> Coupon:
         can be fitted.
     """
     for _ in range(MOST_ATTEMPTS):
-        grid = lay_grid(photo, face, scale)
+        grid = lay_grid(photo, face, scale, before, whole=whole)
         slants, surface = _end_lines(grid), surface_points(grid)
         better = _corrected(grid, surface, face, slants, photo)
         if _close_enough(grid, face, better):
@@ -178,7 +185,7 @@ def _pushed_out(grid: FaceGrid, end_mm: float) -> float:
 
 def _bottom_points(grid: FaceGrid) -> FloatArray | None:
     """Points along the back of the plate; None where the grid does not reach."""
-    if grid.thickness_mm + 1.4 > BELOW_MM:
+    if grid.thickness_mm + 1.4 > grid.rows_y_mm[-1] + GRID_MM:
         return None
     face = grid.face_odds
     first = grid.row_at(max(0.6 * grid.thickness_mm, 1.0))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from weldsection.records import BoolArray, FloatArray
@@ -17,7 +19,16 @@ def mad_sigma(values: FloatArray) -> float:
     >>> round(mad_sigma(np.array([-1.0, 0.0, 1.0, 2.0, 90.0])), 2)
     1.48
     """
-    return float(1.4826 * np.median(np.abs(values - np.median(values))))
+    return 1.4826 * _median(np.abs(values - _median(values)))
+
+
+def _median(values: FloatArray) -> float:
+    """Median as of numpy; on some thousand values sorting is several times faster."""
+    ordered = np.sort(values, axis=None)
+    if not len(ordered) or np.isnan(ordered[-1]):  # NaN is sorted to the end
+        return math.nan
+    lower, upper = ordered[(len(ordered) - 1) // 2], ordered[len(ordered) // 2]
+    return float((lower + upper) / 2)
 
 
 def robust_polynomial(
@@ -72,5 +83,9 @@ def _start(basis: FloatArray, y: FloatArray) -> FloatArray:
 
 def _shift(fit: FloatArray, centre: float, span: float) -> FloatArray:
     """Rewrite a polynomial of (x - centre) / span as one of x."""
-    inner = np.poly1d([1 / span, -centre / span])
-    return np.asarray(np.poly1d(fit)(inner).coeffs, dtype=np.float64)
+    inner = np.array([1 / span, -centre / span])
+    shifted = np.zeros(1)
+    for coefficient in fit:  # Horner's scheme
+        shifted = np.convolve(shifted, inner)
+        shifted[-1] += coefficient
+    return np.asarray(shifted[-len(fit) :])

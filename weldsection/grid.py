@@ -14,20 +14,25 @@ import numpy as np
 
 from weldsection.errors import CouponError
 from weldsection.records import (
+    BoolArray,
     ByteArray,
+    Coupon,
     FaceOutline,
     FloatArray,
     Photo,
     Scale,
     project,
 )
-from weldsection.zones import FACE, ZoneArray, log_odds, strip_zones
+from weldsection.zones import FACE, Zone, ZoneArray, log_odds, strip_zones
 
 GRID_MM = 0.05  # the networks were trained on this grid
 ABOVE_MM = 9.0  # the highest reinforcement and some background
 CLEAR_ABOVE_MM, LEAST_ABOVE_MM = 1.6, 3.2
 BELOW_MM = 12.5  # the deepest fusion and HAZ worth following, or the thickness
+CLEAR_BELOW_MM, CLEAR_END_MM = 2.5, 1.0  # of weld metal and HAZ, as first seen
 SIDE_MM = 3.0
+# Two grids are nearly the same when no corner and no step differ by more.
+SAME_FRAME_MM, SAME_STEP = 1.0, 0.02
 LARGEST_MM = 400.0  # longer coupons are refused: the scale must be wrong
 
 
@@ -60,9 +65,21 @@ class FaceGrid:
         return round((y_mm - self.top_mm) / GRID_MM)
 
 
-def lay_grid(photo: Photo, face: FaceOutline, scale: Scale) -> FaceGrid:
+def lay_grid(
+    photo: Photo,
+    face: FaceOutline,
+    scale: Scale,
+    before: Coupon | None = None,
+    *,
+    whole: bool = True,
+) -> FaceGrid:
     """
     Cut the face out of the photo on the grid and name its zones.
+
+    Where the same face was laid on nearly the same grid `before`, its zones are
+    carried over: to name them is the longest work of all, and a grid that is moved
+    or stretched by a hair shows nothing new. For the same reason the grid ends below
+    the deepest heat-affected zone, unless the `whole` plate is asked for.
 
     Raises
     ------
@@ -76,24 +93,49 @@ def lay_grid(photo: Photo, face: FaceOutline, scale: Scale) -> FaceGrid:
     _check_size(photo, length, thickness)
     above = _height_above(face, aligned)
     below = min(thickness + 1.5, BELOW_MM)
+    if not whole:
+        below = min(below, _depth_altered(face, aligned) + CLEAR_BELOW_MM)
     shape = (
         math.ceil((below + above) / GRID_MM),
         math.ceil((length + 2 * SIDE_MM) / GRID_MM),
     )
-    bgr = _rectify(photo, aligned, (-SIDE_MM, -above), shape)
-    zones = strip_zones(bgr)
+    grid_to_px = aligned @ _grid_to_mm(-SIDE_MM, -above)
+    bgr = _rectify(photo, grid_to_px, shape)
+    carried = None if before is None else _carried_over(before, grid_to_px, shape)
+    zones = strip_zones(bgr) if carried is None else carried
+    if not whole and _reaches_its_end(zones):
+        return lay_grid(photo, face, scale, before)
     face_odds = log_odds(zones, FACE)
     return FaceGrid(bgr, zones, face_odds, aligned, length, thickness, -above)
 
 
 def _height_above(face: FaceOutline, mm_to_px: FloatArray) -> float:
     """How far the face reaches above the plate surface, with a margin."""
-    rows, columns = np.nonzero(face.mask)
-    view = np.column_stack([columns, rows])[::7].astype(np.float64)
-    px = view * face.reduction + (face.reduction - 1) / 2
-    mm = project(np.linalg.inv(mm_to_px), px)
+    mm = _points_mm(face.mask, face, mm_to_px)[::7]
     highest = -float(np.quantile(mm[:, 1], 0.001)) if len(mm) else ABOVE_MM
     return float(np.clip(highest + CLEAR_ABOVE_MM, LEAST_ABOVE_MM, ABOVE_MM))
+
+
+def _depth_altered(face: FaceOutline, mm_to_px: FloatArray) -> float:
+    """How deep weld metal and HAZ reach; beyond any plate if that is not known."""
+    if face.altered is None or not face.altered.any():
+        return math.inf
+    return float(_points_mm(face.altered, face, mm_to_px)[:, 1].max())
+
+
+def _reaches_its_end(zones: ZoneArray) -> bool:
+    """Whether weld metal or HAZ goes on to the lower end of the grid."""
+    lowest = zones[:, -round(CLEAR_END_MM / GRID_MM) :]
+    altered = np.maximum(lowest[Zone.HAZ], lowest[Zone.WELD]) > math.log(0.5)
+    return bool(altered.any(axis=0).sum() * GRID_MM > CLEAR_END_MM)
+
+
+def _points_mm(mask: BoolArray, face: FaceOutline, mm_to_px: FloatArray) -> FloatArray:
+    """Points of a mask of the reduced photo in mm of the face."""
+    rows, columns = np.nonzero(mask)
+    view = np.column_stack([columns, rows]).astype(np.float64)
+    px = view * face.reduction + (face.reduction - 1) / 2
+    return project(np.linalg.inv(mm_to_px), px)
 
 
 def _aligned_mm_to_px(face: FaceOutline, scale: Scale) -> FloatArray:
@@ -123,20 +165,52 @@ def _check_size(photo: Photo, length_mm: float, thickness_mm: float) -> None:
         )
 
 
-def _rectify(
-    photo: Photo,
-    mm_to_px: FloatArray,
-    corner_mm: tuple[float, float],
-    shape: tuple[int, int],
-) -> ByteArray:
-    """Sample the photo on the grid, softened first where it is the finer one."""
-    grid_to_mm = np.array(
-        [[GRID_MM, 0, corner_mm[0]], [0, GRID_MM, corner_mm[1]], [0, 0, 1]]
-    )
-    grid_to_px = mm_to_px @ grid_to_mm
+def _grid_to_mm(left_mm: float, top_mm: float) -> FloatArray:
+    """Homography from column and row of a grid to mm."""
+    return np.array([[GRID_MM, 0, left_mm], [0, GRID_MM, top_mm], [0, 0, 1]])
+
+
+def _frame(shape: tuple[int, int]) -> FloatArray:
+    """Give the corners of a grid as columns and rows."""
     rows, columns = shape
-    frame = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]], float)
-    box = project(grid_to_px, frame)
+    return np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]], float)
+
+
+def _sides(corners: FloatArray) -> FloatArray:
+    """Lengths of the four sides of a frame."""
+    return np.asarray(np.hypot(*(np.roll(corners, -1, axis=0) - corners).T))
+
+
+def _carried_over(
+    before: Coupon, grid_to_px: FloatArray, shape: tuple[int, int]
+) -> ZoneArray | None:
+    """Give the zones of an earlier grid on a new one; None if they lie far apart."""
+    earlier_to_px = before.mm_to_px @ _grid_to_mm(before.left_mm, before.top_mm)
+    to_earlier = np.linalg.inv(earlier_to_px) @ grid_to_px
+    corners, earlier_shape = project(to_earlier, _frame(shape)), before.zones.shape[1:]
+    if (
+        np.abs(corners - _frame(earlier_shape)).max() * GRID_MM > SAME_FRAME_MM
+        or np.abs(_sides(corners) / _sides(_frame(shape)) - 1).max() > SAME_STEP
+    ):
+        return None
+    rows, columns = shape
+    zones = np.empty((len(before.zones), rows, columns), np.float32)
+    for zone, earlier in zip(zones, before.zones, strict=True):
+        cv2.warpPerspective(
+            earlier,
+            to_earlier,
+            (columns, rows),
+            dst=zone,
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    return zones
+
+
+def _rectify(photo: Photo, grid_to_px: FloatArray, shape: tuple[int, int]) -> ByteArray:
+    """Sample the photo on the grid, softened first where it is the finer one."""
+    rows, columns = shape
+    box = project(grid_to_px, _frame(shape))
     step = math.hypot(*(box[1] - box[0])) / columns
     low = np.maximum(np.floor(box.min(axis=0)) - 4, 0).astype(int)
     high = np.ceil(box.max(axis=0)).astype(int) + 5

@@ -23,9 +23,11 @@ from weldsection.records import (
     project,
 )
 
-# over drawn sections the spread itself, not its share of the penetration, tells
-# wrong rows from right ones best
-AMBIGUOUS_MM = 0.24
+# Penetration known worse than this, and than this share of it, is in doubt: over
+# drawn photos it parts wrong rows from right ones best (docs/accuracy.md).
+AMBIGUOUS_MM, AMBIGUOUS_SHARE = 0.35, 0.12
+LEAST_FUSION_MM = 0.06  # less cannot be told from none
+MOST_UNFUSED_MM = 0.6  # more than this is fusion, however unsure its depth
 # penetration area over width times penetration: 0.5 is a triangle, 0.785 half
 # an ellipse, 1 a rectangle (measured melt pools: 0.65-0.86, Hofmann et al.,
 # Zenodo 16979848); a finger goes lower, nothing goes far above
@@ -236,14 +238,12 @@ def _draw_shapes(coupon: Coupon, trace: BeadTrace, section: Section) -> Draws:
     rng = np.random.default_rng(fusion.shape[1])
     count = len(fusion)
     lift = rng.normal(0, float(coupon.surface.u_at(_middle(trace)[0])), count)
-    # the outline is off by about the same amount all along a bead
-    swell = rng.normal(0, trace.cap_u_mm, count)
     left = rng.normal(0, trace.left_toe_u_mm, count)
     right = rng.normal(0, trace.right_toe_u_mm, count)
     fusion[..., 0] += _stretch(fusion[..., 0], section, left, right)
     fusion[..., 1] += lift[:, None]
-    cap = np.repeat(section.cap[None], count, axis=0)
-    cap[..., 1] += (lift + swell)[:, None]
+    cap = _levelled(coupon, trace.cap_draws_mm)
+    cap[..., 1] += lift[:, None]
     below, above = _areas(cap, fusion)
     whole = np.maximum(below + above, 1e-9)
     width = section.right_toe[0] - section.left_toe[0] + right - left
@@ -286,9 +286,10 @@ def _doubts(value: Shape, drawn: Draws) -> tuple[Flag, ...]:
     """Flags that follow from the numbers themselves."""
     spread = float(np.std(drawn.penetration_mm))
     flags = []
-    if value.penetration_mm < 2 * spread or value.penetration_mm < 0.06:
+    shallow = value.penetration_mm < min(2 * spread, MOST_UNFUSED_MM)
+    if shallow or value.penetration_mm < LEAST_FUSION_MM:
         flags.append(Flag.NO_FUSION)
-    elif spread > AMBIGUOUS_MM:
+    elif spread > max(AMBIGUOUS_MM, AMBIGUOUS_SHARE * value.penetration_mm):
         flags.append(Flag.BOUNDARY_AMBIGUOUS)
     if _unlike_a_bead(value):
         flags.append(Flag.UNUSUAL_SHAPE)

@@ -59,6 +59,7 @@ def find_face(photo: Photo) -> FaceOutline:
         bottom_edge_xy_px=bottom,
         corners_xy_px=corners,
         cut_by_picture=_cut(ends, photo, reduction),
+        altered=mask & (log_odds(zones, (Zone.HAZ, Zone.WELD)) > 0),
     )
 
 

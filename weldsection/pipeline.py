@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from weldsection._version import __version__
 from weldsection.beads import find_beads
+from weldsection.boundary.closer import look_closer
 from weldsection.boundary.evidence import gather_evidence
+from weldsection.boundary.level import with_closer_surface
 from weldsection.boundary.trace import trace_bead
 from weldsection.coupon import lay_on_grid
 from weldsection.errors import CouponError
@@ -21,13 +23,16 @@ def measure_section(photo: Photo, options: Options) -> SectionResult:
     """Measure every bead on one etched cross-section."""
     face = find_face(photo)
     scale = find_scale(photo, face, options)
-    coupon = lay_on_grid(photo, face, scale)
-    if any(reference.kind in RESTS_ON_FACE for reference in scale.references):
+    whole = any(reference.kind in RESTS_ON_FACE for reference in scale.references)
+    coupon = lay_on_grid(photo, face, scale, whole=whole)
+    if whole:
         scale = find_scale(photo, coupon.face, options)
-        coupon = lay_on_grid(photo, coupon.face, scale)
+        coupon = lay_on_grid(photo, coupon.face, scale, coupon)
     evidence = gather_evidence(coupon)
     traces = [trace_bead(coupon, evidence, site) for site in find_beads(coupon)]
-    seen = _in_order([trace for trace in traces if trace is not None], options)
+    first = [trace for trace in traces if trace is not None]
+    coupon = with_closer_surface(photo, coupon, first)
+    seen = _in_order(look_closer(photo, coupon, first), options)
     if not seen:
         raise CouponError(
             f"{photo.origin.path.name}: no bead could be traced; "

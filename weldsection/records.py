@@ -78,6 +78,8 @@ class FaceOutline:
     """``(4, 2)`` top left, top right, bottom right, bottom left of the plate."""
     cut_by_picture: tuple[bool, bool]
     """Whether the left and the right end of the coupon lie outside the picture."""
+    altered: BoolArray | None = None
+    """Of the same reduced copy: True on weld metal and HAZ; None if not known."""
 
     @property
     def centre_xy_px(self) -> FloatArray:
@@ -371,6 +373,8 @@ class BeadTrace:
     """``(N, 2)``; empty ``(0, 2)`` where the HAZ edge is not visible."""
     fusion_draws_mm: FloatArray
     """``(D, N, 2)`` equally likely fusion lines drawn from the posterior."""
+    cap_draws_mm: FloatArray
+    """``(D, M, 2)`` equally likely weld faces."""
     flags: tuple[Flag, ...] = ()
 
 

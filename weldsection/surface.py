@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -15,6 +17,8 @@ from weldsection.zones import Zone, log_odds
 
 BIN_MM = 0.5  # plate surface is averaged over this length before it is fitted
 SURFACE_REACH_MM = 1.6  # the surface is looked for this far from the straight edge
+CORRECTION_MM, CORRECTION_LENGTH_MM = 0.03, 12.0  # of the grid's surface by the photo
+FARTHEST_OFF_MM = 0.05  # a point nearer than this to the others is no outlier
 WAVE_MM, WAVE_LENGTH_MM = 0.04, 14.0  # saw and rolling waviness that is followed
 
 
@@ -120,16 +124,68 @@ def _smooth(
     """
 
     def kernel(a: FloatArray, b: FloatArray) -> FloatArray:
-        distance = (a[:, None] - b[None, :]) / WAVE_LENGTH_MM
-        return np.asarray(WAVE_MM**2 * np.exp(-0.5 * distance**2))
+        # a constant and a slope are known only as well as the points give them
+        plane = 1 + np.multiply.outer(a - x.mean(), b - x.mean()) / 20**2
+        wave = _alike(a, b, WAVE_MM, WAVE_LENGTH_MM)
+        return np.asarray(wave + 0.05**2 * plane)
 
-    # a constant and a slope are known only as well as the points give them
-    prior = np.vstack([np.ones_like(x), (x - x.mean()) / 20]).T
-    covariance = kernel(x, x) + np.diag(noise**2) + 0.05**2 * (prior @ prior.T)
-    other = np.vstack([np.ones_like(knots), (knots - x.mean()) / 20]).T
-    cross = kernel(knots, x) + 0.05**2 * (other @ prior.T)
+    return _posterior(x, height, noise, knots, kernel)
+
+
+def corrected(
+    surface: PlateSurface, x_mm: FloatArray, y_mm: FloatArray
+) -> PlateSurface:
+    """
+    Draw a surface nearer to points that show it better, where there are any.
+
+    The correction is a Gaussian process about zero: far from all points the
+    surface stays as it was, with the doubt that it had on drawn photos.
+
+    Parameters
+    ----------
+    surface
+        As the grid shows it.
+    x_mm, y_mm
+        ``(N,)`` points of bare plate, outliers among them.
+    """
+    off = y_mm - surface.y_at(x_mm)
+    usual = np.abs(off - np.median(off)) < max(4 * mad_sigma(off), FARTHEST_OFF_MM)
+    centres, gaps, noise = _binned(x_mm[usual], off[usual])
+
+    def kernel(a: FloatArray, b: FloatArray) -> FloatArray:
+        return CORRECTION_MM**2 + _alike(a, b, CORRECTION_MM, CORRECTION_LENGTH_MM)
+
+    knots = surface.knots_x_mm
+    if not len(centres):
+        u = np.hypot(surface.knots_u_mm, CORRECTION_MM)
+        return replace(surface, knots_u_mm=u)
+    mean, u = _posterior(centres, gaps, noise, knots, kernel)
+    return PlateSurface(knots, surface.knots_y_mm + mean, u)
+
+
+Kernel = Callable[[FloatArray, FloatArray], FloatArray]
+
+
+def _alike(
+    a: FloatArray, b: FloatArray, height_mm: float, length_mm: float
+) -> FloatArray:
+    """Covariance of heights that are much the same over a length."""
+    distance = np.subtract.outer(a, b) / length_mm
+    return np.asarray(height_mm**2 * np.exp(-0.5 * distance**2))
+
+
+def _posterior(
+    x: FloatArray,
+    height: FloatArray,
+    noise: FloatArray,
+    knots: FloatArray,
+    kernel: Kernel,
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and standard deviation of a Gaussian process at the knots."""
+    cross = kernel(knots, x)
+    covariance = kernel(x, x) + np.diag(noise**2)
     solved = np.linalg.solve(covariance, np.column_stack([height, cross.T]))
     mean = cross @ solved[:, 0]
-    own = WAVE_MM**2 + 0.05**2 * (other**2).sum(axis=1)
+    own = np.diag(kernel(knots, knots))
     variance = own - np.einsum("ij,ji->i", cross, solved[:, 1:])
     return mean, np.sqrt(np.maximum(variance, 0.002**2))

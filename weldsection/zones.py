@@ -9,19 +9,17 @@ module knows where the probabilities come from.
 from __future__ import annotations
 
 from enum import IntEnum
-from functools import cache
-from pathlib import Path
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from weldsection.networks import run_network
 from weldsection.records import ByteArray
 
 ZoneArray = npt.NDArray[np.float32]
 """``(4, rows, columns)`` log-probabilities in the order of `Zone`."""
 
-MODELS = Path(__file__).parent / "models"
 MULTIPLE = 32  # the networks halve the picture five times
 TRAINED_CLASSES = 5  # the fifth, other metal, is no part of the face
 
@@ -45,11 +43,6 @@ def strip_zones(bgr: ByteArray) -> ZoneArray:
     return _run("strip", bgr)
 
 
-@cache
-def _network(name: str) -> cv2.dnn.Net:
-    return cv2.dnn.readNetFromONNX(str(MODELS / f"{name}.onnx"))
-
-
 def _run(name: str, bgr: ByteArray) -> ZoneArray:
     rows, columns = bgr.shape[:2]
     padded = cv2.copyMakeBorder(
@@ -60,26 +53,33 @@ def _run(name: str, bgr: ByteArray) -> ZoneArray:
         -columns % MULTIPLE,
         cv2.BORDER_CONSTANT,
     )
-    network = _network(name)
-    network.setInput(cv2.dnn.blobFromImage(padded, 1 / 255.0, swapRB=True))
-    logits = np.asarray(network.forward(), dtype=np.float32)[0, :, :rows, :columns]
+    logits = run_network(name, padded[None])[0, :, :rows, :columns]
     return _log_probabilities(logits)
 
 
 def _log_probabilities(logits: npt.NDArray[np.float32]) -> ZoneArray:
-    """Normalise logits and fold other metal into the background."""
-    shifted = np.exp(logits - logits.max(axis=0))
-    shifted[Zone.BACKGROUND] += shifted[TRAINED_CLASSES - 1]
-    zones = shifted[:-1]
+    """Normalise logits and fold other metal into the background.
+
+    In place as far as it goes: for arrays of this size fresh memory costs more
+    than the arithmetic.
+    """
+    chances = np.subtract(logits, logits.max(axis=0))
+    np.exp(chances, out=chances)
+    chances[Zone.BACKGROUND] += chances[TRAINED_CLASSES - 1]
+    zones = chances[: TRAINED_CLASSES - 1]
     zones /= zones.sum(axis=0)
-    return np.asarray(np.log(np.maximum(zones, np.float32(1e-6))), dtype=np.float32)
+    np.maximum(zones, np.float32(1e-6), out=zones)
+    return np.asarray(np.log(zones, out=zones))
 
 
 def log_odds(zones: ZoneArray, wanted: tuple[Zone, ...]) -> npt.NDArray[np.float32]:
     """Log-odds ``(rows, columns)`` of some zones against all the others."""
-    inside = np.exp(zones[list(wanted)]).sum(axis=0)
-    inside = np.clip(inside, 1e-6, 1 - 1e-6)
-    return np.asarray(np.log(inside / (1 - inside)), dtype=np.float32)
+    inside = np.exp(zones[wanted[0]])
+    for zone in wanted[1:]:
+        inside += np.exp(zones[zone])
+    np.clip(inside, 1e-6, 1 - 1e-6, out=inside)
+    inside /= 1 - inside
+    return np.asarray(np.log(inside, out=inside), dtype=np.float32)
 
 
 FACE = (Zone.BASE, Zone.HAZ, Zone.WELD)

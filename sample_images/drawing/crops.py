@@ -77,11 +77,29 @@ def training_strip(
     labels
         0 background, 1 plate, 2 HAZ, 3 weld metal, 4 other metal of the coupon.
     """
+    made = photographed(seed, unseen=unseen)
+    return on_grid(made, mm_per_px)
+
+
+@dataclass(frozen=True, slots=True)
+class Photographed:
+    """One coupon filling a small photo, and everything known of it."""
+
+    section: Section
+    rgb: Picture
+    labels: Picture
+    pose: Pose
+    margin_mm: float
+    rng: Rng
+
+
+def photographed(seed: int, *, unseen: bool = False) -> Photographed:
+    """Photograph a coupon drawn by lot from close by; same seed, same photo."""
     rng = np.random.default_rng([seed, 11])
     shot = _random_shot(rng, (22.0, 85.0), unseen=unseen)
-    scale = float(np.exp(rng.uniform(np.log(6), np.log(34))))
+    scale = float(np.exp(rng.uniform(np.log(6), np.log(42))))
     if shot.tier == "clean":
-        scale = float(rng.uniform(15, 34))
+        scale = float(rng.uniform(15, 42))
     margin = rng.uniform(3, 6)
     pose = _close_pose(rng, shot.section, scale, margin, shot.tier)
     painted = face.paint_face(
@@ -89,7 +107,7 @@ def training_strip(
     )
     light, labels = compose(shot.section, painted, pose, shot.look, shot.setting, rng)
     seen = _through_camera(light, labels, rng, shot.tier, scale)
-    return _onto_grid(shot.section, seen, labels, pose, rng, mm_per_px, margin)
+    return Photographed(shot.section, seen, labels, pose, margin, rng)
 
 
 def _close_pose(
@@ -137,18 +155,11 @@ def _through_camera(
     return camera.jpeg(camera.expose(light, sensor, rng), sensor.jpeg_quality)
 
 
-def _onto_grid(
-    section: Section,
-    seen: Picture,
-    labels: Picture,
-    pose: Pose,
-    rng: Rng,
-    mm_per_px: float,
-    margin: float,
-) -> tuple[Picture, Picture]:
+def on_grid(made: Photographed, mm_per_px: float = 0.05) -> tuple[Picture, Picture]:
     """Rectify with the small errors a real rectification makes."""
-    low = section.outline_xy_mm.min(axis=0) - margin
-    high = section.outline_xy_mm.max(axis=0) + margin
+    section, seen, rng = made.section, made.rgb, made.rng
+    low = section.outline_xy_mm.min(axis=0) - made.margin_mm
+    high = section.outline_xy_mm.max(axis=0) + made.margin_mm
     columns, rows = np.ceil((high - low) / mm_per_px).astype(int)
     error = np.eye(3)
     error[:2, :2] += rng.normal(0, 0.012, (2, 2)) * [[1, 0.4], [0.3, 1]]
@@ -158,10 +169,10 @@ def _onto_grid(
     centre[:2, 2] = (low + high) / 2
     to_mm = centre @ error @ np.linalg.inv(centre) @ grid
     size = (int(columns), int(rows))
-    ratio = mm_per_px * np.sqrt(abs(np.linalg.det(pose.to_pixels[:2, :2])))
+    ratio = mm_per_px * np.sqrt(abs(np.linalg.det(made.pose.to_pixels[:2, :2])))
     if ratio > 1.2:
         seen = cv2.GaussianBlur(seen, (0, 0), 0.4 * float(ratio))
-    matrix = pose.to_pixels @ to_mm
+    matrix = made.pose.to_pixels @ to_mm
     how = cv2.INTER_CUBIC if rng.random() < 0.5 else cv2.INTER_LINEAR
     rgb = cv2.warpPerspective(
         seen,
@@ -172,7 +183,7 @@ def _onto_grid(
     )
     cut = _beyond_picture(rng, rgb)
     behind = cv2.warpPerspective(
-        (labels == face.OTHER_METAL).astype(np.uint8),
+        (made.labels == face.OTHER_METAL).astype(np.uint8),
         matrix,
         size,
         flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -203,6 +204,8 @@ def _etched_grey(
     fine = noise.smooth(rng, canvas.shape, max(1.0, etch.grain_mm * scale))
     wander = 0.4 * fine + 0.6 * noise.smooth(rng, canvas.shape, 1.2 * scale)
     in_metal = np.clip(depths.air / 0.25, 0, 1)
+    if etch.ragged_mm:
+        _make_ragged(depths, etch, in_metal, rng, scale)
     weld = _weld_share(etch, depths, in_metal, scale)
     haz, zone = _haz_grey(etch, depths, scale)
     grain, reheated = _weld_grey(section, etch, canvas, depths.weld, rng)
@@ -211,12 +214,21 @@ def _etched_grey(
     if etch.coarse_mm:
         grey += _coarse_strip(etch, canvas, -depths.weld, grey, rng)
     if etch.fusion_line:
-        near = np.abs(depths.weld) / (0.05 + 0.4 / scale)
+        near = depths.weld / (0.05 + 0.4 / scale) + etch.fusion_line_out
         ragged = np.clip(0.7 + 0.5 * wander, 0, 1.3)
         grey -= np.float32(etch.fusion_line) * np.exp(-(near**2)) * ragged * in_metal
     grey *= _etch_strength(etch, canvas.shape, rng, scale)
     grey += etch.base_grey + etch.grain_grey * (fine + 0.5 * wander)
     return grey, {"weld": weld, "haz": zone * (1 - weld)}
+
+
+def _make_ragged(
+    depths: _Depths, etch: EtchStyle, in_metal: Field, rng: Rng, scale: float
+) -> None:
+    """Let single grains reach over the fusion line, as much in as out."""
+    grain = max(1.0, etch.ragged_grain_mm * scale)
+    reach = etch.ragged_mm * noise.smooth(rng, depths.weld.shape, grain)
+    depths.weld += reach.astype(np.float32) * in_metal
 
 
 def _weld_share(
@@ -252,9 +264,10 @@ def _coarse_strip(
 ) -> Field:
     """Coarse grains beside the fusion line, which look like weld metal."""
     reach = etch.coarse_mm * (1 + 0.3 * noise.smooth(rng, canvas.shape, canvas.scale))
-    there = np.clip((reach - off_weld) / (0.3 * etch.coarse_mm), 0, 1)
+    there = np.clip((reach - off_weld) / (etch.coarse_fade * etch.coarse_mm), 0, 1)
     there *= off_weld > 0
-    grains = np.tanh(1.5 * noise.smooth(rng, canvas.shape, 0.28 * canvas.scale))
+    grain = max(1.0, etch.coarse_grain_mm * canvas.scale)
+    grains = np.tanh(1.5 * noise.smooth(rng, canvas.shape, grain))
     towards = (etch.weld_grey - grey) * min(etch.coarse_grey, 1.0)
     return (there * (towards + 0.6 * etch.streak_grey * grains)).astype(np.float32)
 
@@ -269,7 +282,11 @@ def _weld_grey(
     if rng.random() < 0.5:
         order.reverse()
     for i, bead in enumerate(order):
-        mask = canvas.mask(bead.weld_xy_mm())
+        mask = canvas.mask(bead.weld_xy_mm()).astype(np.uint8)
+        if etch.ragged_mm:
+            reach = 2 * math.ceil(2.5 * etch.ragged_mm * canvas.scale) + 1
+            mask = cv2.dilate(mask, np.ones((reach, reach), np.uint8))
+        mask = mask.astype(bool) & (in_weld > 0)
         x, y, width, height = cv2.boundingRect(mask.astype(np.uint8))
         if not width:
             continue

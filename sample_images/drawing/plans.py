@@ -111,6 +111,7 @@ def _place_beads(
     while len(plans) < MOST_BEADS:
         kind = str(rng.choice(names, p=weights / weights.sum()))
         plan = random_bead(rng, kind, plate.thickness_mm, heat)
+        reached = max(reached, -0.6 * plan.width_mm)  # some of it is on the plate
         free = plate.length_mm - reached - plan.width_mm
         if free < 1.0 and not (free > -0.4 * plan.width_mm and rng.random() < 0.06):
             break

@@ -32,6 +32,8 @@ class EtchStyle:
         Darkness of a thin line along the outer edge.
     coarse_mm, coarse_grey
         Strip of coarse grains along the fusion line, and its likeness to weld.
+    coarse_grain_mm, coarse_fade
+        Size of those grains, and the part of the strip over which they fade.
     weld_grey
         Weld metal against the plate.
     streak_grey, streak_mm, streak_sharp
@@ -42,10 +44,15 @@ class EtchStyle:
         Cloudy contrast in the weld.
     bands_grey
         Solidification bands along the fusion line.
-    fusion_line
-        Darkness of a thin line on the fusion boundary; negative is light.
+    fusion_line, fusion_line_out
+        Darkness of a thin line on the fusion boundary, and how far outside of
+        it the line lies in its own half widths: the partly melted grains that
+        etch so belong to the plate.
     fusion_soft_mm
         Width over which the greys of weld and HAZ run into each other.
+    ragged_mm, ragged_grain_mm
+        How far single grains reach over the fusion line either way, and how
+        wide they are; the truth is the line through their middle.
     reheated
         How much of its grain a bead loses in a later bead's HAZ.
     bead_spread
@@ -70,6 +77,8 @@ class EtchStyle:
     haz_line: float = 0.0
     coarse_mm: float = 0.0
     coarse_grey: float = 0.6
+    coarse_grain_mm: float = 0.28
+    coarse_fade: float = 0.3
     weld_grey: float = -0.06
     streak_grey: float = 0.06
     streak_mm: float = 0.25
@@ -78,7 +87,10 @@ class EtchStyle:
     mottle_grey: float = 0.02
     bands_grey: float = 0.0
     fusion_line: float = 0.0
+    fusion_line_out: float = 0.8
     fusion_soft_mm: float = 0.15
+    ragged_mm: float = 0.0
+    ragged_grain_mm: float = 0.2
     reheated: float = 0.7
     bead_spread: float = 0.0
     pores: float = 0.0
@@ -172,17 +184,24 @@ def _ordinary(rng: Rng, family: str) -> EtchStyle:
         haz_rise=rng.uniform(0.1, 1.0),
         haz_edge_mm=rng.uniform(0.01, 0.15),
         haz_line=rng.uniform(0.02, 0.15) if rng.random() < 0.25 else 0.0,
-        coarse_mm=rng.uniform(0.15, 0.7) if rng.random() < 0.35 else 0.0,
-        coarse_grey=rng.uniform(0.3, 1.0),
+        coarse_mm=rng.uniform(0.15, 0.9) if rng.random() < 0.5 else 0.0,
+        coarse_grey=rng.uniform(0.0, 1.0),
+        coarse_grain_mm=rng.uniform(0.06, 0.35),
+        coarse_fade=rng.uniform(0.2, 1.0),
         weld_grey=weld,
         streak_grey=rng.uniform(0.03, 0.14),
-        streak_mm=rng.uniform(0.1, 0.8),
-        streak_sharp=rng.uniform(0.4, 2.5),
+        streak_mm=float(np.exp(rng.uniform(np.log(0.06), np.log(0.8)))),
+        streak_sharp=float(np.exp(rng.uniform(np.log(0.4), np.log(5.0)))),
         fan=rng.beta(0.8, 0.8),
         mottle_grey=rng.uniform(0.0, 0.05),
         bands_grey=rng.uniform(0.01, 0.05) if rng.random() < 0.3 else 0.0,
-        fusion_line=rng.uniform(0.03, 0.2) if rng.random() < 0.3 else 0.0,
-        fusion_soft_mm=rng.uniform(0.02, 0.4),
+        fusion_line=rng.uniform(0.02, 0.2) if rng.random() < 0.4 else 0.0,
+        fusion_line_out=rng.uniform(0.2, 1.3),
+        fusion_soft_mm=rng.uniform(0.01, 0.1)
+        if rng.random() < 0.6
+        else rng.uniform(0.05, 0.35),
+        ragged_mm=rng.uniform(0.0, 0.05) if rng.random() < 0.6 else 0.0,
+        ragged_grain_mm=rng.uniform(0.06, 0.4),
         reheated=rng.uniform(0.3, 1.0),
         bead_spread=rng.uniform(0.0, 0.035),
         pores=rng.choice([0.0, 0.3], p=[0.75, 0.25]),

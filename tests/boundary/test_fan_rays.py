@@ -63,7 +63,7 @@ def test_fields_are_read_where_the_ray_passes(axis: str) -> None:
     fan = lay_fan(11.0, 19.0, 5.0)
     at = (np.arange(fan.steps) + 0.5) * STEP_MM
 
-    read = sample(coupon, fan, x if axis == "x" else depth)
+    (read,) = sample(coupon, fan, [x if axis == "x" else depth])
 
     along = 0 if axis == "x" else 1
     start = fan.start_x_mm[:, None] if axis == "x" else 0.0

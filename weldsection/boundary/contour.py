@@ -81,6 +81,19 @@ def follow_contour(coupon: Coupon, site: BeadSite) -> Contour | None:
     )
 
 
+def face_between(
+    outline_xy_mm: FloatArray, left_toe_xy_mm: FloatArray, right_toe_xy_mm: FloatArray
+) -> FloatArray:
+    """Weld face between two toes, without the rounding of its corners."""
+    ends = [
+        int(np.argmin(np.hypot(*(outline_xy_mm - toe).T)))
+        for toe in (left_toe_xy_mm, right_toe_xy_mm)
+    ]
+    clear = math.ceil(ROUNDED_MM / LINE_STEP_MM)
+    inner = outline_xy_mm[ends[0] + clear : ends[1] - clear + 1]
+    return np.vstack([left_toe_xy_mm, inner, right_toe_xy_mm])
+
+
 def _cap(
     line: FloatArray,
     corners: list[tuple[float, FloatArray]],

@@ -7,6 +7,7 @@ from the plate surface.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -60,21 +61,29 @@ def middle_points(fan: Fan) -> FloatArray:
     return fan.points_at(np.broadcast_to(distance[:, None], (fan.steps, 1)))
 
 
-def sample(coupon: Coupon, fan: Fan, field: FloatArray) -> FloatArray:
-    """Sample a grid field along every ray, ``(rays, steps)``.
+def sample(
+    coupon: Coupon, fan: Fan, fields: Sequence[FloatArray]
+) -> tuple[FloatArray, ...]:
+    """Sample grid fields along every ray, ``(rays, steps)`` each.
 
     Step k stands for the stretch from k to k + 1 steps along the ray.
     """
     points = middle_points(fan)
     x, level_y = points[..., 0].T, points[..., 1].T
     y = level_y + coupon.surface.y_at(x)
-    return np.asarray(
-        cv2.remap(
-            field.astype(np.float32),
-            coupon.column_of(x).astype(np.float32),
-            coupon.row_of(y).astype(np.float32),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        ),
-        dtype=np.float64,
-    )
+    columns = coupon.column_of(x).astype(np.float32)
+    rows = coupon.row_of(y).astype(np.float32)
+
+    def along_rays(field: FloatArray) -> FloatArray:
+        return np.asarray(
+            cv2.remap(
+                np.asarray(field, dtype=np.float32),
+                columns,
+                rows,
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_REPLICATE,
+            ),
+            dtype=np.float64,
+        )
+
+    return tuple(along_rays(field) for field in fields)

@@ -69,6 +69,7 @@ def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace 
         outline_xy_mm=contour.xy_mm,
         haz_xy_mm=_haz_edge(coupon, fan, posterior, steps),
         fusion_draws_mm=_on_face(coupon, fan, draws),
+        cap_draws_mm=_moved_faces(contour, len(draws)),
         flags=_flags(coupon, contour, site, doubtful),
     )
 
@@ -89,10 +90,8 @@ def _own_evidence(
     coupon: Coupon, fan: Fan, evidence: Evidence, site: BeadSite
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Evidence along the rays; a neighbour's metal does not count for this bead."""
-    weld, haz, base = (
-        sample(coupon, fan, field)
-        for field in (evidence.weld, evidence.haz, evidence.base)
-    )
+    fields = (evidence.weld, evidence.haz, evidence.base)
+    weld, haz, base = sample(coupon, fan, fields)
     x = middle_points(fan)[..., 0].T
     foreign = (x < site.left_limit_mm) | (x > site.right_limit_mm)
     weld[foreign], haz[foreign], base[foreign] = -CONVICTION, UNTOLD, UNTOLD
@@ -219,6 +218,14 @@ def _draws(
         coarse = _smooth_along(coarse, fan, ALIKE_MM / 3) - line
         drawn += np.where(np.abs(coarse) > 3 * spread, coarse, 0.0)
     return np.maximum(drawn, 0.0)
+
+
+def _moved_faces(contour: Contour, count: int) -> FloatArray:
+    """Equally likely weld faces: the outline is off by as much all along a bead."""
+    rng = np.random.default_rng(len(contour.cap_xy_mm))
+    faces = np.repeat(contour.cap_xy_mm[None], count, axis=0)
+    faces[..., 1] += rng.normal(0, contour.u_mm, count)[:, None]
+    return faces
 
 
 def _trellis_spread(posterior: Posterior, fan: Fan) -> FloatArray:

@@ -124,7 +124,7 @@ def command(**given: Any) -> None:
     # One thread for linear algebra: the arrays are small, and the digits must not
     # depend on how many processors there are. Read when numpy is first imported.
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
+        os.environ[name] = "1"
     from weldsection.cli.measure_run import run  # noqa: PLC0415 - see above
 
     run(**given)

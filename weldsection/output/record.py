@@ -80,7 +80,7 @@ def record_of(result: SectionResult) -> Json:
 
 
 def read_record(path: Path) -> SectionResult:
-    """Read a record back; `BeadTrace.fusion_draws_mm` is then empty.
+    """Read a record back; the draws of a `BeadTrace` are then empty.
 
     Raises
     ------
@@ -323,6 +323,7 @@ def _read_bead(record: Json) -> BeadResult:
         outline_xy_mm=_array(record["outline_xy_mm"]).reshape(-1, 2),
         haz_xy_mm=_array(record["haz_xy_mm"]).reshape(-1, 2),
         fusion_draws_mm=np.empty((0, *fusion_xy_mm.shape)),
+        cap_draws_mm=np.empty((0, 0, 2)),
         flags=_flags(record["trace_flags"]),
         **{name: _nan_if_null(record[name]) for name in _LINE_DOUBTS},
     )

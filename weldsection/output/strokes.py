@@ -217,7 +217,8 @@ def _points_at(xy: FloatArray, run: FloatArray, at: FloatArray) -> FloatArray:
 def _polylines(
     picture: ByteArray, lines: list[FloatArray], colour: Colour, width: int
 ) -> None:
-    points = [_fixed(line) for line in lines]
+    ends = np.cumsum([len(line) for line in lines])[:-1]
+    points = np.split(_fixed(np.vstack(lines)), ends)
     cv2.polylines(picture, points, False, colour, width, cv2.LINE_AA, _SHIFT)
 
 

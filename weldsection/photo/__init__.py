@@ -5,6 +5,7 @@ Nothing else in the package opens image files.
 ==============  ==============================================================
 `read`          the procedure: file → checked, upright `Photo`
 `jpeg`          the parts of a JPEG file, and whether it is complete
+`complaints`    what the decoder says of damaged data
 `exif`          camera, time, orientation and focal length from an EXIF block
 `decode`        pixels of every other kind of file, by Pillow
 `profile`       colours of an embedded profile converted to sRGB

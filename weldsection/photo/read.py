@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from weldsection.errors import PhotoError
+from weldsection.photo.complaints import caught
 from weldsection.photo.decode import decode_with_pillow
 from weldsection.photo.exif import ExifFacts, exif_facts, focal_length_px
 from weldsection.photo.jpeg import jpeg_parts
@@ -125,9 +126,13 @@ def _decode(data: bytes, name: str) -> tuple[ByteArray, ExifFacts]:
     if parts.channels not in (1, 3) or parts.bits != 8:
         return decode_with_pillow(data, name)
     flags = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
-    bgr = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
-    if bgr is None:
-        raise PhotoError(f"{name} is damaged; copy the file from the camera again.")
+    with caught() as complaints:
+        bgr = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+    if bgr is None or complaints.data_lost:
+        raise PhotoError(
+            f"{name} is damaged, not all of it can be decoded; "
+            "copy the file from the camera again."
+        )
     if parts.channels == 3 and not is_srgb(parts.icc_profile):
         bgr = as_srgb(bgr, parts.icc_profile)
     return np.asarray(bgr, dtype=np.uint8), exif_facts(parts.exif)

@@ -1,20 +1,18 @@
-"""Find every reference asked for and join them into the scale of the face."""
+"""Find every reference asked for and join them into the scale of the face.
+
+The finder of each kind is loaded when that kind is looked for: a photo with a
+disc need not wait for the code that reads rulers.
+"""
 
 from __future__ import annotations
 
 from weldsection.errors import ScaleError
 from weldsection.records import FaceOutline, Options, Photo, Scale, ScaleReference
-from weldsection.scale.card import find_card
 from weldsection.scale.combine import combine
-from weldsection.scale.disc import find_disc
 from weldsection.scale.edges import CouponEdges, coupon_edges
-from weldsection.scale.idcard import find_idcard
 from weldsection.scale.lens import Lens, read_lens, with_lens
 from weldsection.scale.parallax import at_face
-from weldsection.scale.points import find_points
 from weldsection.scale.request import ReferenceRequest, parse_reference
-from weldsection.scale.ruler import find_ruler
-from weldsection.scale.thickness import find_thickness
 
 _PASS_ANOTHER = (
     "pass what lies in the photo: disc=MM for a coin, idcard for a bank card, "
@@ -54,6 +52,8 @@ def _find(
 ) -> ScaleReference:
     """Find one reference and take the lens into account."""
     if request.kind == "idcard":
+        from weldsection.scale.idcard import find_idcard  # noqa: PLC0415 - see above
+
         return find_idcard(photo, face, lens)
     if request.kind in _ONE_ANSWER:
         found = _ONE_ANSWER[request.kind](photo, face, request)
@@ -61,11 +61,29 @@ def _find(
     return _look_for(photo, face, request, options, lens)
 
 
-_ONE_ANSWER = {
-    "thickness": find_thickness,
-    "points": find_points,
-    "disc": find_disc,
-}
+def _thickness(
+    photo: Photo, face: FaceOutline, request: ReferenceRequest
+) -> ScaleReference:
+    from weldsection.scale.thickness import find_thickness  # noqa: PLC0415 - see above
+
+    return find_thickness(photo, face, request)
+
+
+def _points(
+    photo: Photo, face: FaceOutline, request: ReferenceRequest
+) -> ScaleReference:
+    from weldsection.scale.points import find_points  # noqa: PLC0415 - see above
+
+    return find_points(photo, face, request)
+
+
+def _disc(photo: Photo, face: FaceOutline, request: ReferenceRequest) -> ScaleReference:
+    from weldsection.scale.disc import find_disc  # noqa: PLC0415 - see above
+
+    return find_disc(photo, face, request)
+
+
+_ONE_ANSWER = {"thickness": _thickness, "points": _points, "disc": _disc}
 
 
 def _look_for(
@@ -78,9 +96,13 @@ def _look_for(
     """Card, ruler, or with ``auto`` first one and then the other."""
     found = None
     if request.kind in ("auto", "card"):
+        from weldsection.scale.card import find_card  # noqa: PLC0415 - see above
+
         length_mm = options.card_length_mm
         found = find_card(photo, face, card_length_mm=length_mm, lens=lens)
     if found is None and request.kind in ("auto", "ruler"):
+        from weldsection.scale.ruler import find_ruler  # noqa: PLC0415 - see above
+
         rule = find_ruler(photo, face, graduation=request.graduation)
         found = rule and with_lens(rule, photo, face, lens)
     if found is not None:
