@@ -90,6 +90,24 @@ def test_an_outline_found_askew_is_put_right() -> None:
     assert coupon.thickness_mm == pytest.approx(10, abs=0.15)
 
 
+@pytest.mark.parametrize("converge", [-0.004, 0.004])
+def test_the_ends_are_where_they_are_whatever_tilt_was_believed(
+    converge: float,
+) -> None:
+    """A scale tilted wrongly shows the ends askew; they are not put square in it.
+
+    They are what a second look at the tilt goes by.
+    """
+    photo, face, mm_to_px = photo_of(Plate(TWO_BEADS, length_mm=36))
+    wrong = mm_to_px @ np.array([[1, 0, 0], [0, 1, 0], [0, converge, 1.0]])
+    coupon = lay_on_grid(photo, face, scale_of(wrong))
+
+    off_mm = (coupon.face.corners_xy_px - face.corners_xy_px) / mm_to_px[0, 0]
+    squared_mm = abs(converge) * 10 * 18
+    assert squared_mm > 0.7
+    assert np.abs(off_mm[:, 0]).max() < 0.2
+
+
 @pytest.mark.parametrize("rise_mm", [1.0, -1.0])
 def test_the_surface_follows_a_bow_of_1_mm_over_150_mm(rise_mm: float) -> None:
     """Under the beads, too, where it is not seen: to 0.04 mm everywhere."""

@@ -53,12 +53,12 @@ def lay_on_grid(
     """
     for _ in range(MOST_ATTEMPTS):
         grid = lay_grid(photo, face, scale, before, whole=whole)
-        ends, surface = _ends(grid), surface_points(grid)
-        better = _corrected(grid, surface, face, ends, photo)
+        slants, surface = _end_lines(grid), surface_points(grid)
+        better = _corrected(grid, surface, face, slants, photo)
         if _close_enough(grid, face, better):
             break
         face = better
-    left, right = ends
+    left, right = ends = (float(slants[0][-1]), float(slants[1][-1]))
     shift = np.eye(3)
     shift[0, 2] = left
     return Coupon(
@@ -83,26 +83,26 @@ def _thickness_mm(grid: FaceGrid, face: FaceOutline) -> float:
     return float(np.mean(corners[2:, 1] - corners[1::-1, 1]))
 
 
-def _ends(grid: FaceGrid) -> tuple[float, float]:
-    """Where the plate begins and ends along its surface, in mm of the grid."""
+def _end_lines(grid: FaceGrid) -> tuple[FloatArray, FloatArray]:
+    """Where the plate begins and ends, as lines (mm per mm of depth, mm)."""
     first = grid.row_at(0.3)
     last = grid.row_at(min(0.85 * grid.thickness_mm, 8.0))
     band = grid.face_odds[first:last]
     if len(band) < 4:
-        return 0.0, grid.length_mm
+        return np.array([0.0, 0.0]), np.array([0.0, grid.length_mm])
     solid = cv2.blur(band, (9, 1)) > 0
     first, last = _longest_stretch(solid)
     inside = min(round(INSIDE_END_MM / GRID_MM), (last - first) // 3)
     left = first + inside + 0.5 - _run(solid[:, first + inside :: -1])
     right = last - inside - 0.5 + _run(solid[:, last - inside :])
     depth = np.arange(len(band)) * GRID_MM + 0.3
-    ends = []
+    lines = []
     for columns in (left, right):
         x = -SIDE_MM + GRID_MM * columns.astype(np.float64)
         fit, _ = robust_polynomial(depth, x, 1, floor=GRID_MM)
         slanted = abs(fit[0]) < STEEPEST_END
-        ends.append(float(np.polyval(fit, 0.0) if slanted else np.median(x)))
-    return ends[0], ends[1]
+        lines.append(fit if slanted else np.array([0.0, np.median(x)]))
+    return lines[0], lines[1]
 
 
 def _longest_stretch(solid: BoolArray) -> tuple[int, int]:
@@ -129,7 +129,7 @@ def _corrected(
     grid: FaceGrid,
     surface: tuple[FloatArray, FloatArray],
     face: FaceOutline,
-    ends: tuple[float, float],
+    slants: tuple[FloatArray, FloatArray],
     photo: Photo,
 ) -> FaceOutline:
     """Outline with the edges that the grid shows, in photo pixels."""
@@ -139,7 +139,7 @@ def _corrected(
     # few points near one another do not say how the plate bends elsewhere
     spread_out = np.ptp(np.quantile(x, [0.1, 0.9])) > 0.5 * grid.length_mm
     fit, kept = robust_polynomial(x, y, 2 if spread_out else 1, floor=0.02)
-    left, right = (_pushed_out(grid, end) for end in ends)
+    left, right = (_pushed_out(grid, float(line[-1])) for line in slants)
     thickness, bottom = grid.thickness_mm, _bottom_points(grid)
     if bottom is not None:
         thickness = float(np.median(bottom[:, 1] - np.polyval(fit, bottom[:, 0])))
@@ -150,8 +150,8 @@ def _corrected(
         [
             [left, high[0]],
             [right, high[1]],
-            [right, high[1] + thickness],
-            [left, high[0] + thickness],
+            [right + slants[1][0] * thickness, high[1] + thickness],
+            [left + slants[0][0] * thickness, high[0] + thickness],
         ]
     )
     px = project(grid.mm_to_px, corners)

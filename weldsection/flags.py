@@ -55,12 +55,12 @@ class Flag(Enum):
         "give --face-height or put the reference level with the face."
     )
     TILT_UNKNOWN = (
-        "The reference does not show how the camera was tilted; "
-        "the uncertainty allows for up to 10°."
+        "The picture does not show how the camera was tilted, and that alone makes "
+        "the scale unsure; lay a card or a rule beside the coupon."
     )
     NOMINAL_THICKNESS = (
         "The thickness given looks like a nominal one; plates differ from "
-        "it by several per cent, so measure yours with a caliper."
+        "it by several per cent; measure yours and type it to a hundredth."
     )
 
     @property

@@ -205,7 +205,7 @@ def measure_bead(
         mm_per_px=_mm_per_px(coupon, _middle(trace)),
         scale_relative_u=scale_u,
         trace=trace,
-        flags=(*trace.flags, *_doubts(value, drawn, scale_u)),
+        flags=(*trace.flags, *_doubts(value, drawn), *scale.doubts_at(centre_px)),
     )
 
 
@@ -282,7 +282,7 @@ def _mm_per_px(coupon: Coupon, at_xy_mm: FloatArray) -> float:
     return float(1 / math.sqrt(abs(np.linalg.det(jacobian))))
 
 
-def _doubts(value: Shape, drawn: Draws, scale_u: float) -> tuple[Flag, ...]:
+def _doubts(value: Shape, drawn: Draws) -> tuple[Flag, ...]:
     """Flags that follow from the numbers themselves."""
     spread = float(np.std(drawn.penetration_mm))
     flags = []
@@ -293,8 +293,6 @@ def _doubts(value: Shape, drawn: Draws, scale_u: float) -> tuple[Flag, ...]:
         flags.append(Flag.BOUNDARY_AMBIGUOUS)
     if _unlike_a_bead(value):
         flags.append(Flag.UNUSUAL_SHAPE)
-    if scale_u > 0.03:
-        flags.append(Flag.SCALE_UNSURE)
     return tuple(flags)
 
 

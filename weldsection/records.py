@@ -21,6 +21,10 @@ import numpy.typing as npt
 from weldsection.errors import ScaleError
 from weldsection.flags import Flag
 
+# a scale whose uncertainty passes this is flagged: two standard uncertainties are
+# then 3 %, which is 0.06 mm of a penetration of 2 mm and more than reading it adds
+SCALE_UNSURE_U = 0.015
+
 FloatArray = npt.NDArray[np.floating[Any]]
 ByteArray = npt.NDArray[Any]
 BoolArray = npt.NDArray[np.bool_]
@@ -184,6 +188,20 @@ class Scale:
         """Relative standard uncertainty of every length at a photo point."""
         offset = np.asarray(point_xy_px, dtype=np.float64) - self.centre_xy_px
         return math.hypot(*(s.relative_u_at(offset) for s in self.sources))
+
+    def doubts_at(self, point_xy_px: FloatArray) -> tuple[Flag, ...]:
+        """Flags that follow from the uncertainty of the scale at a photo point.
+
+        The tilt is named as the reason where the scale would be sure without it.
+        """
+        offset = np.asarray(point_xy_px, dtype=np.float64) - self.centre_xy_px
+        u = self.relative_u_at(point_xy_px)
+        if u <= SCALE_UNSURE_U:
+            return ()
+        tilts = (s.relative_u_at(offset) for s in self.sources if s.name == "tilt")
+        tilt_u = math.hypot(*tilts)
+        because = u**2 - tilt_u**2 <= SCALE_UNSURE_U**2
+        return (Flag.SCALE_UNSURE,) + (Flag.TILT_UNKNOWN,) * because
 
     def to_mm(self, points_xy_px: FloatArray) -> FloatArray:
         """Photo points ``(N, 2)`` in mm of the etched face."""

@@ -49,6 +49,7 @@ class Case:
     reference: str
     mm_per_px: float
     """At the middle of the face."""
+    shot: scenes.Shot
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,12 +86,13 @@ def draw_case(kind: str, seed: int, tier: str, spread: float = 1.0) -> Case:
         bgr = np.zeros((size[1], size[0], 3), np.uint8)
     else:
         bgr = _as_jpeg(_blurred(shot))
-    face = face_of(shot, rng)
+    face = face_of(shot, rng, spread)
     return Case(
         Photo(bgr, PhotoOrigin(Path(f"{kind}-{seed}.jpg"), "", *size)),
         face,
         _reference(kind, shot, patch, rng, spread),
         _true_scale(shot, face.centre_xy_px),
+        shot,
     )
 
 
@@ -180,7 +182,9 @@ def _with_patch(
     return replace(shot, pose=pose, patches=(laid,))
 
 
-def face_of(shot: scenes.Shot, rng: np.random.Generator) -> FaceOutline:
+def face_of(
+    shot: scenes.Shot, rng: np.random.Generator, spread: float = 1.0
+) -> FaceOutline:
     """The face as the stage before would find it: truth with some scatter."""
     section = shot.coupon.section
     plate = section.plate
@@ -191,7 +195,10 @@ def face_of(shot: scenes.Shot, rng: np.random.Generator) -> FaceOutline:
         left, right = bead.cap_xy_mm[:, 0].min(), bead.cap_xy_mm[:, 0].max()
         bare &= (top_mm[:, 0] < left - 0.5) | (top_mm[:, 0] > right + 0.5)
     top, back = (scenes.to_picture(shot, mm) for mm in (top_mm, back_mm))
-    corners = np.array([top[0], top[-1], back[-1], back[0]])
+    # ends sawn by hand are square to two degrees, one standard deviation
+    slant_mm = spread * np.radians(rng.normal(0, 2.0, 2)) * plate.thickness_mm
+    sawn = back_mm[[-1, 0]] + np.column_stack([slant_mm, np.zeros(2)])
+    corners = np.vstack([top[[0, -1]], scenes.to_picture(shot, sawn)])
     size = shot.pose.size_px
     reduction = max(size) / 640
     shape = (round(size[1] / reduction), round(size[0] / reduction))
@@ -252,14 +259,16 @@ def run_case(case: Case, tier: str) -> Outcome:
     """Find the scale and compare."""
     start = time.process_time()
     try:
-        scale = find_scale(case.photo, case.face, Options((case.reference,)))
+        # drawn level to ± 0.3 mm, and so the user says
+        options = Options((case.reference,), face_height_mm=0.0)
+        scale = find_scale(case.photo, case.face, options)
     except WeldSectionError as refusal:
         seconds = time.process_time() - start
         return Outcome(tier, math.nan, math.nan, seconds, (), str(refusal))
     seconds = time.process_time() - start
     at = case.face.centre_xy_px
     error = mm_per_px_at(scale.homography, at) / case.mm_per_px - 1
-    flags = tuple(flag.word for flag in scale.flags)
+    flags = tuple(flag.word for flag in (*scale.flags, *scale.doubts_at(at)))
     return Outcome(tier, error, scale.relative_u_at(at), seconds, flags)
 
 
@@ -279,6 +288,7 @@ def summary(kind: str, outcomes: list[Outcome]) -> dict[str, float | str]:
         "median_u_pct": round(100 * float(np.median([o.u for o in found])), 3),
         "refused_pct": round(100 * (1 - len(found) / len(outcomes)), 1),
         "wrong_unflagged": len(wrong),
+        "flagged_pct": round(100 * float(np.mean([bool(o.flags) for o in found])), 1),
         "cpu_seconds": round(float(np.median([o.seconds for o in outcomes])), 2),
     }
 

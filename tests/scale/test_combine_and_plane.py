@@ -35,7 +35,7 @@ from weldsection.scale.lens import (
     write_lens,
 )
 from weldsection.scale.marks import dictionary
-from weldsection.scale.parallax import at_face
+from weldsection.scale.parallax import at_face, height_sentence
 
 CENTRE = np.array([800.0, 600.0])
 
@@ -81,8 +81,42 @@ def test_agreement_raises_no_flag() -> None:
 
 def test_a_doubtful_scale_is_flagged() -> None:
     """From 3 % at k = 2 on nobody should rely on it."""
-    assert Flag.SCALE_UNSURE in combine((reference(0.05, 0.016),), CENTRE).flags
-    assert combine((reference(0.05, 0.014),), CENTRE).flags == ()
+    unsure = combine((reference(0.05, 0.016),), CENTRE)
+    sure = combine((reference(0.05, 0.014),), CENTRE)
+
+    assert unsure.doubts_at(CENTRE) == (Flag.SCALE_UNSURE,)
+    assert sure.doubts_at(CENTRE) == ()
+    assert unsure.flags == sure.flags == ()
+
+
+@pytest.mark.parametrize(
+    ("caliper_u", "tilt_u", "expected"),
+    [
+        (0.010, 0.010, ()),
+        (0.010, 0.015, (Flag.SCALE_UNSURE, Flag.TILT_UNKNOWN)),
+        (0.016, 0.015, (Flag.SCALE_UNSURE,)),
+        (0.016, 0.001, (Flag.SCALE_UNSURE,)),
+    ],
+)
+def test_the_tilt_is_named_where_it_alone_makes_the_scale_unsure(
+    caliper_u: float, tilt_u: float, expected: tuple[Flag, ...]
+) -> None:
+    """A caliper that is unsure by itself is not the tilt's fault."""
+    one = reference(0.05, caliper_u)
+    tilted = replace(one, sources=(*one.sources, ScaleSource.constant("tilt", tilt_u)))
+
+    assert combine((tilted,), CENTRE).doubts_at(CENTRE) == expected
+
+
+def test_the_doubt_is_that_of_the_place_asked_about() -> None:
+    """A slope of the tilt leaves the middle sure and makes the far end unsure."""
+    slope = np.diag([0.0, 2e-5**2, 0.0])
+    one = reference(0.05, 0.005)
+    tilted = replace(one, sources=(*one.sources, ScaleSource("tilt", slope)))
+    found = combine((tilted,), CENTRE)
+
+    assert found.doubts_at(CENTRE) == ()
+    assert Flag.TILT_UNKNOWN in found.doubts_at(CENTRE + [800.0, 0.0])
 
 
 def test_moving_a_source_changes_its_words_and_not_its_meaning() -> None:
@@ -124,6 +158,7 @@ def test_plate_and_card_on_one_photo_are_both_used() -> None:
         (10, 300, 3.448),
         (-10, 300, -3.226),
         (20, 300, 7.143),
+        (-20, 300, -6.250),
         (10, 500, 2.041),
         (10, 1000, 1.010),
     ],
@@ -175,6 +210,53 @@ def test_a_reference_under_the_coupon_is_flagged_and_widened() -> None:
 
     assert Flag.FACE_NOT_IN_REFERENCE_PLANE in found.flags
     assert found.relative_u_at(CENTRE) > 0.015
+
+
+@pytest.mark.parametrize(("height_mm", "limits_mm"), [(None, 1.0), (0.0, 0.5)])
+def test_level_by_eye_is_less_sure_than_a_height_that_was_told(
+    height_mm: float | None, limits_mm: float
+) -> None:
+    """A height dh anywhere between limits adds dh / Z: by Monte Carlo."""
+    shot = stage()
+    options = Options(face_height_mm=height_mm, camera_distance_mm=300.0)
+    heights = np.random.default_rng(1).uniform(-limits_mm, limits_mm, 200_000)
+    spread = float(np.std(np.log(300.0 / (300.0 - heights))))
+
+    found = at_face(
+        reference(0.05, 0.001, "card"), shot.photo, shot.face, options, None
+    )
+
+    plane = next(s for s in found.sources if s.name == "plane")
+    assert plane.relative_u_at(np.zeros(2)) == pytest.approx(spread, rel=0.01)
+
+
+def test_a_told_height_is_propagated_as_the_uncertainties_package_does() -> None:
+    """1 - h / Z with h = 10 ± 0.5/√3 mm and Z = 300 ± 2 % (package uncertainties)."""
+    shot = stage()
+    options = Options(face_height_mm=10.0, camera_distance_mm=300.0)
+
+    found = at_face(
+        reference(0.05, 0.001, "card"), shot.photo, shot.face, options, None
+    )
+
+    shrink = 1 - ufloat(10.0, 0.5 / math.sqrt(3)) / ufloat(300.0, 6.0)
+    plane = next(s for s in found.sources if s.name == "plane")
+    assert found.mm_per_px_at(CENTRE) == pytest.approx(0.05 * shrink.n)
+    assert plane.relative_u_at(np.zeros(2)) == pytest.approx(shrink.s / shrink.n)
+
+
+def test_the_report_says_what_a_lower_reference_would_do() -> None:
+    """At 300 mm, 10 mm are 3.4 % (reference-values H.3); told, it is repeated."""
+    shot = stage()
+    card = reference(0.05, 0.001, "card")
+
+    untold = height_sentence(card, shot.photo, Options(camera_distance_mm=300.0))
+    told = height_sentence(card, shot.photo, Options(face_height_mm=-2.5))
+
+    assert "3.4 % too large" in untold
+    assert "--face-height" in untold
+    assert "-2.5 mm" in told
+    assert height_sentence(reference(1, 1, "points"), shot.photo, Options()) == ""
 
 
 def test_plate_and_points_need_no_height() -> None:

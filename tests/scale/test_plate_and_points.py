@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,9 +12,19 @@ from staged import LENGTH_MM, THICK_MM, outline, scattered_outline, stage
 from weldsection.errors import UsageError
 from weldsection.flags import Flag
 from weldsection.records import project
+from weldsection.scale.edges import coupon_edges
+from weldsection.scale.points import sized_by_points
 from weldsection.scale.request import parse_reference
 from weldsection.scale.thickness import thickness_u_mm
-from weldsection.scale.tilt import Camera, plane_homographies, shapes_at, tilt_of
+from weldsection.scale.tilt import (
+    Camera,
+    coupon_evidence,
+    log_scale_field,
+    plane_homographies,
+    shapes_at,
+    solve_pose,
+    tilt_of,
+)
 
 
 @pytest.mark.parametrize("tilt_deg", [(0, 0), (8, 0), (0, -8), (-6, 7)])
@@ -44,6 +55,73 @@ def test_points_give_the_scale_whatever_the_tilt(
     assert abs(shot.error(found)) < 2 * found.relative_u_at(shot.face.centre_xy_px)
 
 
+@pytest.mark.parametrize("about_y_deg", [-15, 15])
+def test_a_steep_view_is_not_taken_for_a_misread_edge(about_y_deg: float) -> None:
+    """Edges that converge a lot are a steep view: 15° is believed, not drawn back."""
+    shot = stage(tilt_deg=(0.0, about_y_deg))
+
+    found = shot.scale(f"thickness={THICK_MM}")
+
+    eye = Camera.of(shot.photo.shape, shot.photo.origin.focal_length_px)
+    a, _ = tilt_of(found.homography, eye)
+    assert abs(math.degrees(math.atan(a))) == pytest.approx(15, abs=1.5)
+
+
+def test_an_end_sawn_askew_counts_less_than_square_ones() -> None:
+    """One end slanted by 12° moves the scale by less than a per cent."""
+    shot = stage()
+    corners = shot.face.corners_xy_px.copy()
+    corners[2, 0] += math.tan(math.radians(12)) * shot.face.thickness_px
+    askew = replace(shot, face=replace(shot.face, corners_xy_px=corners))
+
+    found = askew.scale(f"thickness={THICK_MM}")
+
+    assert abs(askew.error(found)) < 0.01
+    assert abs(askew.error(found)) < 2 * found.relative_u_at(shot.face.centre_xy_px)
+
+
+def test_draws_of_the_tilt_scatter_as_brute_force_says() -> None:
+    """Mean and spread of the scale are those of weighing a million tilts."""
+    shot = stage(tilt_deg=(7.0, -5.0), exif=False)
+    edges = coupon_edges(shot.face)
+    eye = Camera.of(shot.photo.shape, None)
+    at = shot.face.centre_xy_px
+    evidence = coupon_evidence(edges)
+    ends = project(shot.to_px, np.array([[5.0, 7.0], [74.0, 6.0]]))
+
+    pose = solve_pose(
+        eye, sized=lambda h: sized_by_points(h, ends, 69.0), evidence=(evidence,)
+    )
+
+    prior_sd = [math.tan(math.radians(6)), math.tan(math.radians(6)), 0.3]
+    tilts = np.random.default_rng(3).normal(0, prior_sd, (400_000, 3))
+    tilts = tilts[np.abs(tilts).max(axis=1) < 1.2]
+    views = sized_by_points(plane_homographies(tilts, eye), ends, 69.0)
+    weight = np.exp(-0.5 * (evidence(views) ** 2).sum(axis=1))
+    logs = log_scale_field(views, at)[:, 0]
+    mean = float(np.average(logs, weights=weight))
+    spread = math.sqrt(float(np.average((logs - mean) ** 2, weights=weight)))
+    drawn = log_scale_field(pose.draws, at)[:, 0]
+    assert float(drawn.mean()) == pytest.approx(mean, abs=0.1 * spread)
+    assert float(drawn.std()) == pytest.approx(spread, rel=0.1)
+
+
+def test_points_do_without_the_plates_edges() -> None:
+    """Where the back of the plate is not seen, any tilt a person holds is allowed."""
+    shot = stage()
+    blind = replace(shot, face=replace(shot.face, bottom_edge_xy_px=np.empty((0, 2))))
+    ends = project(shot.to_px, np.array([[5.0, 7.0], [74.0, 6.0]]))
+    numbers = ",".join(f"{v:.2f}" for v in ends.ravel())
+
+    found = blind.scale(f"points={numbers},{math.hypot(69.0, 1.0):.3f}")
+
+    at = shot.face.centre_xy_px
+    assert found.relative_u_at(at) > shot.scale(
+        f"points={numbers},{math.hypot(69.0, 1.0):.3f}"
+    ).relative_u_at(at)
+    assert abs(shot.error(found)) < 2 * found.relative_u_at(at)
+
+
 def test_points_outside_the_picture_are_wrong_usage() -> None:
     """A point that the photo does not have cannot have been meant."""
     with pytest.raises(UsageError, match="outside the upright photo"):
@@ -54,7 +132,7 @@ def test_a_nominal_thickness_is_flagged_and_widened() -> None:
     """A 10 mm plate may be 9.5 to 11.2 mm thick (EN 10029:1991 class A)."""
     shot = stage()
 
-    nominal, measured = shot.scale("thickness=10"), shot.scale("thickness=10.0")
+    nominal, measured = shot.scale("thickness=10"), shot.scale("thickness=10.00")
 
     assert Flag.NOMINAL_THICKNESS in nominal.flags
     assert Flag.NOMINAL_THICKNESS not in measured.flags
@@ -64,7 +142,13 @@ def test_a_nominal_thickness_is_flagged_and_widened() -> None:
 
 @pytest.mark.parametrize(
     ("typed", "low", "high"),
-    [("4", -0.4, 0.8), ("6", -0.4, 1.1), ("10", -0.5, 1.2), ("20", -0.6, 1.3)],
+    [
+        ("4", -0.4, 0.8),
+        ("6", -0.4, 1.1),
+        ("10.0", -0.5, 1.2),
+        ("20", -0.6, 1.3),
+        ("30", -0.8, 1.4),
+    ],
 )
 def test_nominal_plate_uncertainty_is_the_standards_band(
     typed: str, low: float, high: float

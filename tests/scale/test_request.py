@@ -49,14 +49,17 @@ def test_anything_else_is_refused_in_one_sentence(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "whole"),
-    [("thickness=10", True), ("thickness=10.0", False), ("thickness=10.2", False)],
+    ("text", "coarse"),
+    [
+        ("thickness=10", True),
+        ("thickness=10.0", True),
+        ("thickness=10.00", False),
+        ("thickness=10.2", False),
+    ],
 )
-def test_a_thickness_without_decimals_is_taken_for_an_ordered_one(
-    text: str, whole: bool
-) -> None:
-    """A caliper shows decimals, an order does not (common practice, no source)."""
-    assert parse_reference(text).typed_whole is whole
+def test_a_thickness_to_a_tenth_may_be_an_ordered_one(text: str, coarse: bool) -> None:
+    """A caliper shows hundredths, an order does not (common practice, no source)."""
+    assert parse_reference(text).typed_coarse is coarse
 
 
 def test_reading_a_reference_loads_no_picture_library() -> None:

@@ -18,6 +18,9 @@ from weldsection.records import Photo, PhotoOrigin, mm_per_px_at, project
 from weldsection.scale.ruler import find_ruler
 from weldsection.scale.ruler_lattice import best_lattice, fit_lattice, prominences
 from weldsection.scale.ruler_pose import TOLERANCE_RELATIVE_U
+from weldsection.scale.ruler_search import find_bands, search_copy
+from weldsection.scale.ruler_strokes import Stroke, stroke_of
+from weldsection.scale.ruler_ticks import read_ticks
 from weldsection.scale.ruler_units import read_graduations
 
 INCH_MM = 25.4
@@ -169,6 +172,51 @@ def test_tenths_of_an_inch_are_asked_about_or_right():
     assert found is not None
     assert "1/10 inch" in found.finding
     assert scale_error(found, camera) == pytest.approx(0, abs=0.002)
+
+
+@pytest.mark.parametrize("line_mm", [0.12, 0.2, 0.3])
+def test_the_width_of_ticks_is_read_blur_included(line_mm):
+    """A stroke w wide, blurred by σ, has area over height w / erf(w / √8 σ)."""
+    photo, _ = scene(EdgeMarks(1.0, (5, 10), (3.0, 4.5, 6.0), line_mm=line_mm))
+    copy = search_copy(photo)
+    row = next(row for band in find_bands(copy, 4) for row in read_ticks(copy, band))
+
+    stroke = stroke_of(copy.grey, row)
+
+    # 10 px for each mm; blur 0.7 px and that of drawing, 0.5 px together with pixels
+    drawn_px, sigma_px = 10 * line_mm, 0.86
+    expected_px = drawn_px / math.erf(drawn_px / math.sqrt(8) / sigma_px)
+    assert stroke.width_px == pytest.approx(expected_px, rel=0.12)
+    assert stroke.pitch_px == pytest.approx(10.0, rel=0.01)
+
+
+def test_narrow_ticks_far_apart_are_no_millimetres():
+    """Ticks 2.5 px wide and 27 px apart would be under 0.1 mm wide in millimetres."""
+    wide_apart, blurred = Stroke(2.5, 27.0), Stroke(2.5, 5.0)
+
+    assert wide_apart.likelihood(2.54) > wide_apart.likelihood(1.0) + 3
+    # where blur hides the width it says nothing of the distance
+    assert abs(blurred.likelihood(2.54) - blurred.likelihood(1.0)) < 0.7
+    assert Stroke(math.nan, 27.0).likelihood(1.0) == 0.0
+
+
+def test_cloth_does_not_keep_the_search_busy():
+    """A weave is full of even rows; only so many of them are read to the end."""
+    y, x = np.mgrid[0:900, 0:1200]
+    rng = np.random.default_rng(3)
+    weave = 0.5 + 0.2 * np.sin(x / 1.7) * (np.sin(y / 9.0) > 0)
+    weave += rng.normal(0, 0.03, weave.shape)
+    read = []
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(
+            "weldsection.scale.ruler.read_graduations",
+            lambda *given: read.append(given) or read_graduations(*given),
+        )
+        found = find_ruler(photo_of(np.repeat(weave[..., None], 3, axis=2)), None)
+
+    assert found is None
+    assert 0 < len(read) <= 12
 
 
 def test_told_graduation_is_obeyed():

@@ -15,8 +15,6 @@ from weldsection.scale.advice import advice_on
 # two references disagree when they differ by more than this many standard
 # uncertainties: one honest pair in two hundred does by chance
 _DISAGREE_SIGMAS = 2.8
-# twice this, the 3 % of the flag, is passed by one length in twenty
-_UNSURE = 0.015
 
 
 def combine(
@@ -36,7 +34,7 @@ def combine(
     )
     advice, disagree = _disagreement(references, logs, u)
     joined = _by_name(sources)
-    scale = Scale(
+    return Scale(
         homography=np.diag([grow, grow, 1.0]) @ best.homography,
         centre_xy_px=face_centre_xy_px,
         sources=joined,
@@ -44,7 +42,6 @@ def combine(
         flags=tuple(flag for r in references for flag in r.flags) + disagree,
         advice=advice or advice_on(joined),
     )
-    return _with_doubt(scale)
 
 
 def moved(source: ScaleSource, offset_xy_px: FloatArray) -> ScaleSource:
@@ -90,16 +87,3 @@ def _disagreement(
                 (Flag.SCALE_DISAGREES,),
             )
     return "", ()
-
-
-def _with_doubt(scale: Scale) -> Scale:
-    if scale.relative_u_at(scale.centre_xy_px) <= _UNSURE:
-        return scale
-    return Scale(
-        scale.homography,
-        scale.centre_xy_px,
-        scale.sources,
-        scale.references,
-        (*scale.flags, Flag.SCALE_UNSURE),
-        scale.advice,
-    )

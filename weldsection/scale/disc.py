@@ -22,7 +22,6 @@ from weldsection.scale.request import ReferenceRequest
 from weldsection.scale.rim import read_rim, swings
 from weldsection.scale.rounds import RoundThing, find_rounds
 from weldsection.scale.tilt import (
-    TILT_MATTERS,
     Camera,
     Pose,
     Residuals,
@@ -77,7 +76,6 @@ def find_disc(
     )
     wall_mm = float(np.linalg.norm(_wall_mm(photo, pose.homography, centre)))
     wall_u = _WALL_TAKEN * wall_mm / request.length_mm
-    at_face = tilt.relative_u_at(face.centre_xy_px - centre)
     return ScaleReference(
         kind="disc",
         homography=pose.homography,
@@ -95,8 +93,7 @@ def find_disc(
             f"on {100 * seen_share(rim):.0f} % of its rim."
         ),
         shows_tilt=True,
-        flags=(Flag.SCALE_UNSURE,) * found.ringed
-        + (Flag.TILT_UNKNOWN,) * (at_face > TILT_MATTERS),
+        flags=(Flag.SCALE_UNSURE,) * found.ringed,
     )
 
 

@@ -22,8 +22,13 @@ from weldsection.scale.tilt import Camera, project_all
 
 # references that lie beside the coupon and not in its face
 BESIDE = ("card", "ruler", "disc", "idcard")
-# "level with the face" as a person does it, ± mm (common practice, no source)
-_LEVEL_U_MM = 0.3
+# "level with the face" by eye to ± 1 mm, and to ± 0.5 mm where a height was told;
+# any height between is as likely (common practice, no source)
+BY_EYE_MM = 1.0
+_LEVEL_U_MM = BY_EYE_MM / math.sqrt(3)
+_TOLD_U_MM = 0.5 / math.sqrt(3)
+# a usual sawn slice, to tell what lying lower on the bench would do
+_SLICE_MM = 10.0
 # a plate's edges, seen through a reference's plane, converge by less than this
 # while the face lies in that plane
 _CONVERGE_RAD = math.radians(0.5)
@@ -54,7 +59,8 @@ def at_face(
         )
     told = options.face_height_mm is not None
     beneath = not told and _covered_share(reference, face) > 0.02
-    height_u_mm = _UNDERNEATH_U_MM if beneath else _LEVEL_U_MM
+    level_u_mm = _TOLD_U_MM if told else _LEVEL_U_MM
+    height_u_mm = _UNDERNEATH_U_MM if beneath else level_u_mm
     remaining = distance_mm - height_mm
     # d ln(scale) = -dh / (Z - h) + h dZ / (Z (Z - h))
     plane_u = math.hypot(
@@ -68,6 +74,25 @@ def at_face(
         sources=(*reference.sources, ScaleSource.constant("plane", plane_u)),
         flags=reference.flags
         + (Flag.FACE_NOT_IN_REFERENCE_PLANE,) * (beneath or skewed),
+    )
+
+
+def height_sentence(reference: ScaleReference, photo: Photo, options: Options) -> str:
+    """What was taken for the height of the face; empty for what lies in it."""
+    if reference.kind not in BESIDE:
+        return ""
+    if options.face_height_mm is not None:
+        return (
+            f"{options.face_height_mm:g} mm from the {reference.kind} towards the "
+            "camera, as told."
+        )
+    distance_mm, _ = camera_distance(reference, photo, options)
+    percent = 100 * _SLICE_MM / max(distance_mm - _SLICE_MM, _SLICE_MM)
+    return (
+        f"taken to be level with the {reference.kind} to ± {BY_EYE_MM:g} mm; "
+        f"{_SLICE_MM:g} mm nearer to the camera, {distance_mm:.0f} mm away, would "
+        f"make lengths {percent:.1f} % too large and no photo shows it. "
+        "Say so with --face-height MM (0 when level)."
     )
 
 

@@ -6,8 +6,7 @@ import math
 
 import numpy as np
 
-from weldsection.errors import UsageError
-from weldsection.flags import Flag
+from weldsection.errors import ScaleError, UsageError
 from weldsection.records import (
     FaceOutline,
     FloatArray,
@@ -18,8 +17,8 @@ from weldsection.records import (
 from weldsection.scale.edges import coupon_edges
 from weldsection.scale.request import ReferenceRequest
 from weldsection.scale.tilt import (
-    TILT_MATTERS,
     Camera,
+    Residuals,
     coupon_evidence,
     project_all,
     solve_pose,
@@ -40,13 +39,12 @@ def find_points(
     centre = np.asarray(points.mean(axis=0), dtype=np.float64)
     pose = solve_pose(
         Camera.of(photo.shape, photo.origin.focal_length_px),
-        sized=lambda h: _sized(h, points, request.length_mm),
-        evidence=(coupon_evidence(coupon_edges(face)),),
+        sized=lambda h: sized_by_points(h, points, request.length_mm),
+        evidence=_evidence(face),
     ).balanced(centre)
     tilt = pose.source("tilt", centre)
     distance_px = math.hypot(*(points[1] - points[0]))
     click_u = math.sqrt(2) * _CLICK_U_PX / distance_px
-    at_face = tilt.relative_u_at(face.centre_xy_px - centre)
     return ScaleReference(
         kind="points",
         homography=pose.homography,
@@ -62,8 +60,15 @@ def find_points(
             "apart."
         ),
         shows_tilt=False,
-        flags=(Flag.TILT_UNKNOWN,) * (at_face > TILT_MATTERS),
     )
+
+
+def _evidence(face: FaceOutline) -> tuple[Residuals, ...]:
+    """What the plate's edges show of the tilt: nothing where they are not seen."""
+    try:
+        return (coupon_evidence(coupon_edges(face)),)
+    except ScaleError:
+        return ()
 
 
 def _check_inside(
@@ -78,9 +83,10 @@ def _check_inside(
         )
 
 
-def _sized(
+def sized_by_points(
     homographies: FloatArray, points: FloatArray, distance_mm: float
 ) -> FloatArray:
+    """Homographies ``(D, 3, 3)`` grown so that two points lie so far apart."""
     ends = project_all(homographies, points)
     found = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
     sized = homographies.copy()

@@ -22,6 +22,7 @@ from weldsection.records import (
     Scale,
 )
 from weldsection.scale import find_scale, parse_reference
+from weldsection.scale.parallax import height_sentence
 from weldsection.scale.tilt import Camera, tilt_of
 
 _LONG_SIDE_PX = 1200
@@ -39,11 +40,13 @@ def show_scale(path: Path, picture: Path, given: Mapping[str, Any]) -> Iterator[
     face = find_face(photo)
     scale = find_scale(photo, face, options)
     _write_picture(draw_scale(photo, face, scale), picture)
-    yield from scale_lines(photo, face, scale)
+    yield from scale_lines(photo, face, scale, options)
     yield f"Picture: {picture}"
 
 
-def scale_lines(photo: Photo, face: FaceOutline, scale: Scale) -> Iterator[str]:
+def scale_lines(
+    photo: Photo, face: FaceOutline, scale: Scale, options: Options
+) -> Iterator[str]:
     """Tell what was found, how well it is known and why."""
     for reference in scale.references:
         yield f"{reference.kind}: {reference.finding}"
@@ -51,11 +54,14 @@ def scale_lines(photo: Photo, face: FaceOutline, scale: Scale) -> Iterator[str]:
     value, u = scale.mm_per_px_at(at), scale.relative_u_at(at)
     yield f"Scale at the coupon: {value:.5f} mm per px ± {100 * u:.2f} % (k = 1)"
     yield f"Camera tilt: {_tilt_sentence(photo, scale)}"
+    for reference in scale.references:
+        if sentence := height_sentence(reference, photo, options):
+            yield f"Height of the face: {sentence}"
     yield "Where the uncertainty comes from:"
     for source in sorted(scale.sources, key=lambda s: -_at(s.covariance, scale, at)):
         share = 100 * math.sqrt(_at(source.covariance, scale, at))
         yield f"  {source.name:<20} {share:5.2f} %"
-    for flag in dict.fromkeys(scale.flags):
+    for flag in dict.fromkeys((*scale.flags, *scale.doubts_at(at))):
         yield f"{flag.word}: {flag.sentence}"
     yield scale.advice or "No better photo is needed for the scale."
 

@@ -40,8 +40,8 @@ class ReferenceRequest:
     graduation: str | None = None
     """``mm`` or ``inch`` for a ruler; None lets the ruler decide."""
     points_xy_px: tuple[tuple[float, float], ...] = ()
-    typed_whole: bool = False
-    """Whether the length was typed without decimals, as nominal sizes are."""
+    typed_coarse: bool = False
+    """Whether it was typed as nominal sizes are: whole, to a tenth at most."""
 
 
 def parse_reference(text: str) -> ReferenceRequest:
@@ -70,8 +70,9 @@ def parse_reference(text: str) -> ReferenceRequest:
         return _points(text, value)
     if kind in _LENGTHS_MM:
         length_mm = _length_mm(kind, text, value)
-        whole = length_mm == round(length_mm) and "." not in value
-        return ReferenceRequest(kind, text, length_mm, typed_whole=whole)
+        decimals = len(value.partition(".")[2])
+        coarse = length_mm == round(length_mm) and decimals < 2
+        return ReferenceRequest(kind, text, length_mm, typed_coarse=coarse)
     if value:
         raise UsageError(f"--reference {kind} takes no value; leave out '={value}'.")
     return ReferenceRequest(kind, text)

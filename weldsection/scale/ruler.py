@@ -10,17 +10,18 @@ is one.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from weldsection.errors import ScaleError
-from weldsection.flags import Flag
 from weldsection.records import FaceOutline, FloatArray, Photo, ScaleReference, project
 from weldsection.scale.ruler_marks import Marks, read_marks
 from weldsection.scale.ruler_pose import RulePose, solve_rule
 from weldsection.scale.ruler_search import Band, SearchCopy, find_bands, search_copy
+from weldsection.scale.ruler_strokes import stroke_of
 from weldsection.scale.ruler_ticks import TickRow, read_ticks
 from weldsection.scale.ruler_units import (
     Graduation,
@@ -33,6 +34,9 @@ from weldsection.scale.ruler_units import (
 from weldsection.scale.tilt import Camera
 
 _BANDS_TRIED = 14
+# bands and rows of strokes read before the search is given up: the rows of 80 drawn
+# rules were among the first 4, and cloth has more of them than anyone waits for
+_ROWS_READ = 12
 # an edge is a rule's when the order of its ticks is e⁸ times likelier than the
 # same ticks shuffled
 _ORDER = 8.0
@@ -103,11 +107,12 @@ def find_ruler(
 def _rule_edges(copy: SearchCopy, face: FaceOutline | None) -> list[_RuleEdge]:
     """The first graduated edge, and the one across the rule if there is one."""
     edges: list[_RuleEdge] = []
+    patience = iter(range(_ROWS_READ))
     corners = None if face is None else face.corners_xy_px
     for band in find_bands(copy, _BANDS_TRIED, corners):
         if edges and not _may_be_other_edge(edges[0].row, band):
             continue
-        edge = _rule_edge(copy, band)
+        edge = _rule_edge(copy, band, patience)
         if edge is None:
             continue
         if edges and not _faces(edges[0].row, edge.row):
@@ -118,14 +123,22 @@ def _rule_edges(copy: SearchCopy, face: FaceOutline | None) -> list[_RuleEdge]:
     return edges
 
 
-def _rule_edge(copy: SearchCopy, band: Band) -> _RuleEdge | None:
-    """Read a band and make sure that its ticks are those of a rule."""
-    for row in read_ticks(copy, band):
+def _rule_edge(
+    copy: SearchCopy, band: Band, patience: Iterator[int]
+) -> _RuleEdge | None:
+    """Read a band and make sure that its ticks are those of a rule.
+
+    `patience` gives up after so many bands and rows of all bands together.
+    """
+    for _, row in zip(patience, read_ticks(copy, band), strict=False):
         if not _is_even(row):
             continue
         # a tick's end is read to about 1.2 px of the copy, its drawing to 6 %
         scatter = math.hypot(0.06, 1.2 / row.lattice.pitch_px)
-        readings = tuple(read_graduations(row.numbers, row.lengths_steps, scatter))
+        stroke = stroke_of(copy.grey, row)
+        readings = tuple(
+            read_graduations(row.numbers, row.lengths_steps, scatter, stroke)
+        )
         best = max(readings, key=lambda reading: reading.fit)
         # where the coupon hides the edge at an angle, the order must be the clearer
         needed = _ORDER if _begins_straight(row) else 2 * _ORDER
@@ -276,5 +289,4 @@ def _reference(
         outline_xy_px=np.asarray(hull[:, 0], dtype=np.float64),
         finding=finding + ".",
         shows_tilt=shown,
-        flags=() if shown else (Flag.TILT_UNKNOWN,),
     )

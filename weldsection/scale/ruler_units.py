@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from weldsection.records import FloatArray
+from weldsection.scale.ruler_strokes import Stroke
 
 IntArray = npt.NDArray[np.int64]
 
@@ -82,12 +83,17 @@ class Reading:
     """By how much the order of the ticks beats the same lengths shuffled."""
     tiers_steps: FloatArray
     """Length of each tier in steps, shortest first."""
+    stroke: float = 0.0
+    """Logarithm of the likelihood of the width of the ticks."""
 
 
 def read_graduations(
-    numbers: FloatArray, lengths_steps: FloatArray, scatter_steps: float
+    numbers: FloatArray,
+    lengths_steps: FloatArray,
+    scatter_steps: float,
+    stroke: Stroke | None = None,
 ) -> list[Reading]:
-    """Compare the lengths of numbered ticks with every graduation."""
+    """Compare lengths and width of numbered ticks with every graduation."""
     seen = np.isfinite(lengths_steps)
     k = np.asarray(numbers[seen], dtype=np.int64)
     lengths = lengths_steps[seen]
@@ -98,7 +104,8 @@ def read_graduations(
         if tiers not in by_tiers:
             by_tiers[tiers] = _best_phase(k, lengths / scatter_steps, tiers)
         fit, order, means = by_tiers[tiers]
-        readings.append(Reading(graduation, fit, order, means * scatter_steps))
+        drawn = stroke.likelihood(graduation.step_mm) if stroke else 0.0
+        readings.append(Reading(graduation, fit, order, means * scatter_steps, drawn))
     return readings
 
 
@@ -230,7 +237,7 @@ def settled(odds: Sequence[Odds], *, told: bool) -> bool:
     first, second = odds[:2]
     needed = _SETTLED_WHEN_TOLD if told else _SETTLED
     if first.order - second.order < 1.5:
-        needed += 1.5
+        needed += 1.0
     return first.whole - second.whole > needed
 
 
@@ -242,14 +249,14 @@ def _usual(reading: Reading, step_px: float, guess: SizeGuess) -> float:
 
 
 def _tick_size(reading: Reading) -> float:
-    """How likely ticks of this size are, as a logarithm."""
+    """How likely ticks of this length and width are, as a logarithm."""
     tiers = reading.tiers_steps[np.isfinite(reading.tiers_steps)]
     if not len(tiers):
-        return 0.0
+        return reading.stroke
     step_mm = reading.graduation.step_mm
     short = math.log(max(tiers[0], 0.1) * step_mm / _SHORT_TICK_MM)
     long = math.log(max(tiers[-1], 0.1) * step_mm / _LONG_TICK_MM)
-    return -0.5 * ((short + long) / 2 / _TICK_LOG_SD) ** 2
+    return reading.stroke - 0.5 * ((short + long) / 2 / _TICK_LOG_SD) ** 2
 
 
 def _idle_tiers(reading: Reading) -> float:

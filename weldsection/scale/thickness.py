@@ -18,7 +18,6 @@ from weldsection.records import (
 from weldsection.scale.edges import CouponEdges, coupon_edges
 from weldsection.scale.request import ReferenceRequest
 from weldsection.scale.tilt import (
-    TILT_MATTERS,
     Camera,
     coupon_evidence,
     project_all,
@@ -57,15 +56,13 @@ def find_thickness(
     camera = Camera.of(photo.shape, photo.origin.focal_length_px)
     pose = solve_pose(
         camera,
-        sized=lambda h: _sized(h, edges, request.length_mm),
+        sized=lambda h: sized_by_gap(h, edges, request.length_mm),
         evidence=(coupon_evidence(edges),),
     ).balanced(centre)
     tilt = pose.source("tilt", centre)
     caliper_u_mm = thickness_u_mm(request)
     nominal = is_nominal(request)
     flags = (Flag.NOMINAL_THICKNESS,) * nominal
-    if tilt.relative_u_at(np.zeros(2)) > TILT_MATTERS:
-        flags += (Flag.TILT_UNKNOWN,)
     return ScaleReference(
         kind="thickness",
         homography=pose.homography,
@@ -87,7 +84,7 @@ def find_thickness(
 
 def is_nominal(request: ReferenceRequest) -> bool:
     """Whether a thickness looks like an ordered one and not like a measured one."""
-    return request.typed_whole and request.length_mm in _NOMINAL_MM
+    return request.typed_coarse and request.length_mm in _NOMINAL_MM
 
 
 def thickness_u_mm(request: ReferenceRequest) -> float:
@@ -123,9 +120,10 @@ def _gaps(homographies: FloatArray, edges: CouponEdges) -> FloatArray:
     return np.asarray(np.abs(gap), dtype=np.float64)
 
 
-def _sized(
+def sized_by_gap(
     homographies: FloatArray, edges: CouponEdges, thickness_mm: float
 ) -> FloatArray:
+    """Homographies ``(D, 3, 3)`` grown so that the edges lie so far apart."""
     grow = thickness_mm / _gaps(homographies, edges)
     sized = homographies.copy()
     sized[:, :2] *= grow[:, None, None]

@@ -19,9 +19,12 @@ from weldsection.scale.edges import CouponEdges
 
 # tangent of the camera's tilt in each of two directions, standard deviation:
 # 6° each keeps nineteen tilts of twenty below 15° and two of three below 9°
+# (common practice, no source)
 _TILT_SD = math.tan(math.radians(6.0))
 # a saw cut is square to within about 2° (common practice, no source)
-_SAW_SD_RAD = math.radians(1.2)
+_SAW_SD_RAD = math.radians(2.0)
+# degrees of freedom of its tails: one end in twenty is off by 6° or more
+_END_TAIL = 4
 # wedge of rolled plate over a coupon's length (common practice, no source)
 _WEDGE_SD_RAD = math.radians(0.04)
 # without EXIF: a phone's main camera is at 0.75 of the long side; zoomed or cropped
@@ -29,9 +32,13 @@ _WEDGE_SD_RAD = math.radians(0.04)
 _FOCAL_PER_LONG_SIDE = 1.1
 _FOCAL_SD = 0.3
 _FOCAL_SD_EXIF = 0.03
-_DRAWS = 400
-# tilt that a reference leaves open is worth a flag beyond this share of a length
-TILT_MATTERS = 0.015
+_DRAWS = 1000
+_TRIED = 6000
+# degrees of freedom of the spread that tilts are tried with: long tails are needed
+# where those of the answer are not known
+_TAIL = 4
+# tangent of the steepest view that is tried, and of focal length e times off
+_STEEPEST = 1.2
 
 Residuals = Callable[[FloatArray], FloatArray]
 """Whitened residuals of what a reference shows, for a homography."""
@@ -128,21 +135,11 @@ def solve_pose(
         return np.hstack([tilts / prior_sd, *(part(h) for part in evidence)])
 
     modes = [_descend(residuals, np.array([*start, 0.0])) for start in starts]
-    badness = np.array([mode.badness for mode in modes])
-    best = modes[int(np.argmin(badness))]
-    spread = np.array([math.sqrt(float(np.linalg.det(m.covariance))) for m in modes])
-    share = spread * np.exp((badness.min() - badness) / 2)
-    draws = np.vstack(
-        [
-            mode.draw(math.ceil(_DRAWS * part))
-            for mode, part in zip(modes, share / share.sum(), strict=True)
-            if part > 0.5 / _DRAWS
-        ]
-    )
+    best = min(modes, key=lambda mode: mode.badness)
     a, b = best.at[:2]
     return Pose(
         homography=homographies(best.at[None])[0],
-        draws=homographies(draws),
+        draws=homographies(_drawn(modes, residuals)),
         tilt_deg=math.degrees(math.atan(math.hypot(a, b))),
     )
 
@@ -153,13 +150,40 @@ class _Mode:
     covariance: FloatArray
     badness: float
 
-    def draw(self, count: int) -> FloatArray:
-        # fixed seed: the same photo must give the same numbers; drawn in pairs
-        # about the mode so that the mean stays where the mode is
-        normal = np.random.default_rng(20).standard_normal((math.ceil(count / 2), 3))
-        root = np.linalg.cholesky(self.covariance)
-        steps = np.vstack([normal, -normal]) @ root.T
-        return np.asarray(self.at + steps, dtype=np.float64)
+    def spread_out(self, count: int, rng: np.random.Generator) -> FloatArray:
+        """Draw points about the mode, with longer tails than a normal spread."""
+        normal = rng.standard_normal((count, 3))
+        longer = np.sqrt(_TAIL / rng.chisquare(_TAIL, count))[:, None]
+        return np.asarray(self.at + longer * normal @ self._root.T, dtype=np.float64)
+
+    def density(self, points: FloatArray) -> FloatArray:
+        """How densely `spread_out` fills the neighbourhood of points."""
+        away = np.linalg.solve(self._root, (points - self.at).T)
+        close = (1 + (away**2).sum(axis=0) / _TAIL) ** (-(_TAIL + 3) / 2)
+        return np.asarray(close / np.prod(np.diag(self._root)), dtype=np.float64)
+
+    @property
+    def _root(self) -> FloatArray:
+        return np.asarray(np.linalg.cholesky(self.covariance))
+
+
+def _drawn(modes: list[_Mode], residuals: Residuals) -> FloatArray:
+    """Tilts drawn as often as they are likely, by importance resampling.
+
+    What edges show of a tilt is no normal distribution: far-off ends count less,
+    and more than one tilt may be possible (Smith and Gelfand 1992).
+    """
+    # fixed seed: the same photo must give the same numbers
+    rng = np.random.default_rng(20)
+    each = math.ceil(_TRIED / len(modes))
+    tried = np.vstack([mode.spread_out(each, rng) for mode in modes])
+    tried = tried[np.abs(tried).max(axis=1) < _STEEPEST]
+    badness = (residuals(tried) ** 2).sum(axis=1)
+    density = np.sum([mode.density(tried) for mode in modes], axis=0)
+    weight = np.exp((badness.min() - badness) / 2) / density
+    share = np.cumsum(weight) / weight.sum()
+    picks = (np.arange(_DRAWS) + 0.5) / _DRAWS
+    return np.asarray(tried[np.searchsorted(share, picks)], dtype=np.float64)
 
 
 def _descend(residuals: Residuals, start: FloatArray) -> _Mode:
@@ -174,7 +198,7 @@ def _descend(residuals: Residuals, start: FloatArray) -> _Mode:
         change = np.linalg.solve(
             normal + damping * np.diag(np.diag(normal)), -jacobian.T @ value
         )
-        trial = np.clip(at + change, -1.2, 1.2)
+        trial = np.clip(at + change, -_STEEPEST, _STEEPEST)
         trial_value = residuals(trial[None])[0]
         if trial_value @ trial_value < value @ value:
             gain = value @ value - trial_value @ trial_value
@@ -212,16 +236,12 @@ def coupon_evidence(edges: CouponEdges) -> Residuals:
         run = ends[:, :, 1] - ends[:, :, 0]
         angle = np.arctan2(run[..., 1], run[..., 0])
         middle = (angle[:, 0] + angle[:, 1]) / 2
-        plain = np.stack(
-            [
-                _wrapped(angle[:, 0] - angle[:, 1]) / parallel_u,
-                seen[0] * _off_square(angle[:, 2] - middle) / end_u,
-                seen[1] * _off_square(angle[:, 3] - middle) / end_u,
-            ],
-            axis=1,
-        )
-        # an end may be broken off or an edge be misread: far-off ones count less
-        return np.asarray(np.sign(plain) * np.sqrt(np.log1p(plain**2)))
+        parallel = _wrapped(angle[:, 0] - angle[:, 1]) / parallel_u
+        off = _off_square(angle[:, 2:] - middle[:, None]) / end_u
+        # an end may be broken off or misread: far-off ones count less (Student's t)
+        tail = (_END_TAIL + 1) * np.log1p(off**2 / _END_TAIL)
+        square = seen * np.sign(off) * np.sqrt(tail)
+        return np.column_stack([parallel, square])
 
     return residuals
 
