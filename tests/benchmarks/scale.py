@@ -21,7 +21,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_images.drawing import camera, references
+from sample_images.drawing import camera, finishes, references
 from sample_images.drawing import scene as scenes
 from sample_images.drawing.patch import Patch
 from weldsection.errors import WeldSectionError
@@ -129,12 +129,10 @@ def _patch(kind: str, rng: np.random.Generator, spread: float) -> Patch | None:
     if kind == "idcard":
         off = spread * rng.normal(0, 1, 2)
         size = 85.60 + 0.06 * off[0], 53.98 + 0.03 * off[1]
-        return references.bank_card(rng, size_mm=size)
+        return finishes.used_bank_card(rng, size_mm=size)
     if kind == "disc":
         nominal = float(rng.choice(DISCS_MM))
-        patch = references.coin(
-            rng, nominal + spread * rng.normal(0, 0.04), two_metals=rng.random() < 0.3
-        )
+        patch = finishes.used_disc(rng, nominal + spread * rng.normal(0, 0.04))
         return replace(patch, truth={"reference_option": f"disc={nominal:g}"})
     return None
 
@@ -148,7 +146,11 @@ def _with_patch(
     turned = replace(patch, angle_deg=turn, centre_xy_mm=(0.0, 0.0))
     extent = turned.corners_xy_mm()
     wide, high = np.ptp(extent, axis=0)
-    gap = rng.uniform(5, 14)
+    gap = rng.uniform(2, 14)
+    if rng.random() < 0.5:
+        # a thin slice beside it on the bench: narrow dark shadows instead of soft ones
+        look = replace(shot.look, depth_mm=patch.thickness_mm + rng.uniform(0.1, 1.0))
+        shot = replace(shot, look=look)
     if wide + plate.length_mm < 130 and rng.random() < 0.4:
         centre = (plate.length_mm + gap + wide / 2, plate.thickness_mm / 2)
     else:
