@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from weldsection.records import ByteArray, FloatArray
 from weldsection.scale.profiles import FloatImage, gaussian_slope, linear_light, sample
@@ -21,6 +22,7 @@ _TRIALS = 2400  # with a third of the edges right, five of them make ten hits
 _OUTER_SUPPORT = 0.7
 # slope in grey levels per px below which lies the noise of a photo
 _FAINTEST = 1.0
+_STEP_PX = 0.25  # between the samples of a profile in the last reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,22 +99,71 @@ def _outermost(curves: FloatArray, support: FloatArray, apart_px: float) -> int:
 
 def nearest_edges(bgr: ByteArray, outline: Outline, gate_px: float) -> FloatArray:
     """Offset ``(N,)`` of the edge nearest to the outline; NaN where too faint."""
-    step = 0.25
     # wide enough that a blurred edge does not fill it
     half_px = max(2 * gate_px, 8.0)
-    grey, offsets = _slope_across(bgr, outline, half_px, step, light=False)
-    light, _ = _slope_across(bgr, outline, half_px, step, light=True)
-    near = np.exp(-0.5 * (offsets / gate_px) ** 2)
-    rows = np.arange(len(grey))
-    seen = np.argmax(grey * near, axis=1)
-    faint = grey[rows, seen] < np.maximum(1.15 * _background(grey), _FAINTEST)
-    # the same edge in light lies within a pixel or so
-    close = np.abs(offsets[None] - offsets[seen][:, None]) < max(0.5 * gate_px, 1.0)
-    best = np.clip(np.argmax(light * close, axis=1), 1, light.shape[1] - 2)
-    before, top, after = (light[rows, best + k] for k in (-1, 0, 1))
+    grey, offsets = _slope_across(bgr, outline, half_px, _STEP_PX, light=False)
+    seen = _nearest_peak(grey, offsets, gate_px)
+    blur_px = _width_px(grey, seen)
+    if 3 * blur_px > half_px:
+        half_px = min(3 * blur_px, 4 * half_px)
+        grey, offsets = _slope_across(bgr, outline, half_px, _STEP_PX, light=False)
+        seen = _nearest_peak(grey, offsets, max(gate_px, 0.5 * blur_px))
+    light, _ = _slope_across(bgr, outline, half_px, _STEP_PX, light=True)
+    faint = (seen < 0) | (
+        grey[np.arange(len(grey)), seen]
+        < np.maximum(1.15 * _background(grey), _FAINTEST)
+    )
+    # in light a bright thing's blurred edge lies up to 0.8 widths further in
+    best = _uphill(light, seen, max(0.5 * gate_px, 1.0, 0.8 * blur_px))
+    before, top, after = (light[np.arange(len(light)), best + k] for k in (-1, 0, 1))
     bend = np.minimum(before - 2 * top + after, -1e-9)
-    offset = offsets[best] + step * np.clip(0.5 * (before - after) / bend, -1, 1)
-    return np.asarray(np.where(faint, np.nan, offset), dtype=np.float64)
+    part = np.clip(0.5 * (before - after) / bend, -1, 1)
+    return np.asarray(
+        np.where(faint, np.nan, offsets[best] + _STEP_PX * part), dtype=np.float64
+    )
+
+
+def _nearest_peak(
+    slope: FloatImage, offsets: FloatArray, gate_px: float
+) -> npt.NDArray[np.intp]:
+    """Index of the peak that is high and near on each profile; -1 where none is.
+
+    Only peaks count: the flank of a bevel close by is no edge.
+    """
+    padded = np.pad(slope, ((0, 0), (1, 1)))
+    peak = (slope >= padded[:, :-2]) & (slope > padded[:, 2:])
+    worth = np.where(peak, slope * np.exp(-0.5 * (offsets / gate_px) ** 2), 0.0)
+    worth[:, np.abs(offsets) > 3 * gate_px] = 0.0
+    index = np.argmax(worth, axis=1)
+    return np.where(worth.max(axis=1) > 0, index, -1)
+
+
+def _width_px(slope: FloatImage, seen: npt.NDArray[np.intp]) -> float:
+    """Usual standard width of the edges seen, from how their peaks are bent."""
+    reach = 2
+    rows = np.flatnonzero((seen >= reach) & (seen < slope.shape[1] - reach))
+    if not len(rows):
+        return 0.0
+    at = seen[rows]
+    top = slope[rows, at]
+    bend = slope[rows, at - reach] - 2 * top + slope[rows, at + reach]
+    # a Gaussian's peak of height h is bent by -h / width²
+    square = top / np.maximum(-bend, 1e-6) * (reach * _STEP_PX) ** 2
+    return float(np.sqrt(np.median(square)))
+
+
+def _uphill(
+    slope: FloatImage, start: npt.NDArray[np.intp], limit_px: float
+) -> npt.NDArray[np.intp]:
+    """Index of the top reached from `start` by going up no further than a limit."""
+    count = slope.shape[1]
+    rows = np.arange(len(slope))
+    at = np.clip(start, 1, count - 2)
+    for _ in range(round(limit_px / _STEP_PX)):
+        ahead = slope[rows, at + 1] > slope[rows, at]
+        behind = slope[rows, at - 1] > np.maximum(slope[rows, at], slope[rows, at + 1])
+        at = np.clip(at + ahead - 2 * (behind & ahead) - (behind & ~ahead), 1, count - 2)
+    return at
 
 
 def _candidates(bgr: ByteArray, outline: Outline, half_px: float) -> _Edges:
