@@ -38,8 +38,8 @@ _LEAST_SEEN = 0.45
 # in this order: stone, cloth and wood show better lines than the card until their
 # grain is taken out
 _LOOKS = (Look(800), Look(800, 9), Look(400), Look(800, 21))
-# off a camera's view: a paper of A4 proportions is off by 0.11
-_SEEN = 0.05
+# off a camera's view: a paper of A4 proportions is off by 0.11, drawn cards by 0.005
+_SEEN = 0.015
 _ROUGHLY_SEEN = 0.09  # in the reduced copy, before the sides are read
 # grey levels between card and ground: a card of nearly the bench's own colour
 _LEAST_CONTRAST = 3.0
@@ -121,8 +121,9 @@ def off_view(corners_xy_px: FloatArray, camera: Camera) -> FloatArray:
     x, y = camera.axis_xy_px
     to_px = np.linalg.inv(homographies_from(corners_xy_px, card_corners_mm()))
     best = np.full(len(corners_xy_px), np.inf)
-    for stretch in (0.75, 0.87, 1.0, 1.15, 1.33):
-        f = camera.focal_px * (1.0 if camera.focal_relative_u < 0.1 else stretch)
+    known = camera.focal_relative_u < 0.1
+    for stretch in (1.0,) if known else np.geomspace(0.75, 1.33, 9):
+        f = camera.focal_px * stretch
         to_ray = np.array([[1 / f, 0, -x / f], [0, 1 / f, -y / f], [0, 0, 1.0]])
         ways = (to_ray @ to_px)[:, :, :2]
         size = np.linalg.norm(ways, axis=1)
@@ -224,7 +225,7 @@ def _reference(card: _Card, camera: Camera) -> ScaleReference:
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     root = np.array([np.linalg.cholesky(s.end_covariance) for s in card.sides])
     shift = np.einsum("sij,dsj->dsi", root, chance.standard_normal((draws, 4, 2)))
-    side_u = np.hypot(_EDGE_SYSTEMATIC_PX, 0.7 * _wall_px(card, camera, normal))
+    side_u = np.hypot(_EDGE_SYSTEMATIC_PX, _wall_px(card, camera, normal))
     shift += side_u[:, None] * chance.standard_normal((draws, 4, 1))
     moved = ends + shift[..., None] * normal[None, :, None]
     views = homographies_from(meeting_points(moved), card_corners_mm())
