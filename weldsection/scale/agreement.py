@@ -19,7 +19,8 @@ from weldsection.scale.profiles import FloatImage, gaussian_slope, linear_light,
 _PEAKS = 5  # candidate edges on one profile
 _TRIALS = 2400  # with a third of the edges right, five of them make ten hits
 # a curve further out wins if it is supported this well beside the best one
-_OUTER_SUPPORT = 0.7
+_OUTER_SUPPORT = 0.6
+_STEPS_OUT = np.arange(3, 14)  # how far out other curves are looked for, in tolerances
 # slope in grey levels per px below which lies the noise of a photo
 _FAINTEST = 1.0
 _STEP_PX = 0.25  # between the samples of a profile in the last reading
@@ -76,25 +77,56 @@ def agreed_offsets(bgr: ByteArray, outline: Outline, reach_px: float) -> FloatAr
     promising = _best_of_each_size(trials, rough, edges.tolerance_px)
     shapes = np.array([_pulled_in(s, edges, outline) for s in promising])
     support = _support(shapes, edges, outline.design, edges.tolerance_px)
-    curves = shapes @ outline.design.T
-    choice = _outermost(curves, support, 2 * edges.tolerance_px)
-    return np.asarray(curves[choice], dtype=np.float64)
+    best = shapes[int(np.argmax(support))]
+    chosen = _outermost(bgr, outline, edges, best)
+    return np.asarray(outline.design @ chosen, dtype=np.float64)
 
 
-def _outermost(curves: FloatArray, support: FloatArray, apart_px: float) -> int:
-    """Step from the best supported curve to others that lie wholly outside it.
+def _outermost(
+    bgr: ByteArray, outline: Outline, edges: _Edges, best: FloatArray
+) -> FloatArray:
+    """Step from the best supported shape to others that lie wholly outside it.
 
     A bevel lies wholly inside the rim. A curve that crosses the best one or
     touches it follows another edge on one side only, such as a shadow or the
     wall of a thick coin, and is no better for lying further out.
     """
-    choice = int(np.argmax(support))
-    enough = support >= _OUTER_SUPPORT * support[choice]
+    design, apart_px = outline.design, 2 * edges.tolerance_px
+    step = np.zeros(len(best))
+    step[0] = edges.tolerance_px
+    least = _OUTER_SUPPORT * _support(best[None], edges, design, edges.tolerance_px)[0]
+    chosen = best
     while True:
-        beyond = enough & ((curves - curves[choice]).min(axis=1) > apart_px)
-        if not beyond.any():
-            return choice
-        choice = int(np.argmax(np.where(beyond, support, -1.0)))
+        further = np.array(
+            [_pulled_in(chosen + k * step, edges, outline) for k in _STEPS_OUT]
+        )
+        support = _support(further, edges, design, edges.tolerance_px)
+        gap = (further - chosen) @ design.T
+        beyond = (support >= least) & (gap.min(axis=1) > apart_px)
+        order = np.flatnonzero(beyond)[np.argsort(-support[beyond])]
+        outer = next((k for k in order if _bordered(bgr, outline, chosen, further[k])), -1)
+        if outer < 0:
+            return chosen
+        chosen = further[outer]
+
+
+def _bordered(
+    bgr: ByteArray, outline: Outline, inner: FloatArray, outer: FloatArray
+) -> bool:
+    """Whether what lies between two curves differs from the ground beyond both.
+
+    Between a bevel and the rim there is metal; between the rim and a line of the
+    ground's texture there is ground.
+    """
+    near, far = outline.design @ inner, outline.design @ outer
+    width = np.maximum(far - near, 2.0)
+    inside, strip, ground = (
+        sample(bgr, outline.moved_xy_px(offset)[:, None])[:, 0].astype(np.float64)
+        for offset in (near - width, (near + far) / 2, far + width)
+    )
+    to_ground = np.median(np.linalg.norm(strip - ground, axis=1))
+    to_inside = np.median(np.linalg.norm(strip - inside, axis=1))
+    return bool(to_ground > 0.5 * to_inside)
 
 
 def nearest_edges(bgr: ByteArray, outline: Outline, gate_px: float) -> FloatArray:
