@@ -157,9 +157,9 @@ def _check_round(bgr: ByteArray, rim: EllipseFit, request: ReferenceRequest) -> 
             f"The disc of {request.length_mm:g} mm is not seen clearly all around; "
             "lay it on an even background, clear of everything else."
         )
-    swing, noise = swings(bgr, rim.ellipse)
+    swing = swings(bgr, rim.ellipse)
     order = int(np.argmax(swing))
-    if swing[order] > max(_OUT_OF_ROUND * radius, 0.6, 2.5 * noise):
+    if swing[order] > max(_OUT_OF_ROUND * radius, 0.6):
         raise ScaleError(
             f"The disc is not round: its rim swings {order + FIRST_SWING} times by "
             f"{100 * swing[order] / radius:.1f} % of its radius; take a round one."

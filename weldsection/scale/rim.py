@@ -46,15 +46,18 @@ def read_rim(
     return _with_scatter(points, fit, shape)
 
 
-def swings(bgr: ByteArray, ellipse: Ellipse) -> tuple[FloatArray, float]:
-    """Amplitudes of the rim's harmonics 6 to 14, and their usual size, in px.
+def swings(bgr: ByteArray, ellipse: Ellipse) -> FloatArray:
+    """Amplitudes in px of the rim's harmonics 6 to 14, as far as each stands alone.
 
-    Lower ones are those of a wall, a bevel or a shadow on one side.
+    Lower ones are those of a wall, a bevel or a shadow on one side. A jump to
+    another edge and back swings in all harmonics alike, a cornered rim in one.
     """
     reach = max(0.015 * ellipse.mean_px, 2.0)
     offset = nearest_edges(bgr, _around(ellipse), reach)
-    wave = 2 * np.abs(np.fft.rfft(np.nan_to_num(offset))) / _RAYS
-    return wave[FIRST_SWING:15], float(np.median(wave[FIRST_SWING:25]))
+    offset = np.where(np.abs(offset) < 1.5 * reach, offset, 0.0)
+    wave = 2 * np.abs(np.fft.rfft(offset)) / _RAYS
+    beside = (wave[FIRST_SWING - 1 : 14] + wave[FIRST_SWING + 1 : 16]) / 2
+    return np.maximum(wave[FIRST_SWING:15] - beside, 0.0)
 
 
 def _trust(ellipse: Ellipse, wall_xy_px: FloatArray) -> FloatArray:

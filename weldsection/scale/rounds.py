@@ -39,12 +39,18 @@ _LEAST_AXES = 0.86
 _TWO_METALS_RATIOS = 1.14 * 1.06 ** np.arange(7)
 # texture up to half as wide, in px of the reduced copy, is taken out at a second look
 _GRAIN_PX = 9
+# outlines whose radii differ by less than this share are compared by clarity
+_ALIKE = 0.09
+# tilts as outlines show them: those of cameras, widened by the place in the picture
+_TILT_RAD = math.radians(12.0)
 # share of the rim on which an edge must be seen for a round thing to count
 _LEAST_RIM = 0.62
-# and for a fainter edge around it to cast doubt on it
+# and for an edge to be looked at further
 _FAINT_RIM = 0.42
+# and for a fainter edge around it, about the same middle, to cast doubt on it
+_FAINT_AROUND = 0.6
 _FAINT_CONTRAST = 2.0
-# and for an edge around it, about the same middle, to be the outline itself
+# and for it to be the outline itself
 _WHOLE_AROUND = 0.7
 
 
@@ -235,7 +241,7 @@ def _outermost(
         return None
     # the hole of a washer is as round as its rim, and often the clearer edge
     things += _settled(small, start, face_mask, _WASHER_RATIOS)
-    best = max(_whole(things), key=_rank)
+    best = _clearest_near(max(_whole(things), key=_rank), things)
     # the middle of a coin of two metals is as round, and clearer on speckled ground
     things += _settled(even, best.ellipse, face_mask, _TWO_METALS_RATIOS)
     around = [thing for thing in things if _around(thing, best)]
@@ -292,6 +298,22 @@ def _settled(
     return [thing for thing in found if thing is not None]
 
 
+def _clearest_near(best: RoundThing, things: list[RoundThing]) -> RoundThing:
+    """Of outlines of about one size the clearest: a shadow's edge is larger."""
+    alike = (
+        thing
+        for thing in _whole(things)
+        if abs(math.log(thing.radius_px / best.radius_px)) < _ALIKE
+    )
+    return max(alike, key=lambda thing: thing.clarity * _held_so(thing))
+
+
+def _held_so(thing: RoundThing) -> float:
+    """How likely a camera is held at the tilt that the outline's axes show."""
+    long, short = thing.ellipse.semi_axes_px
+    return math.exp(-0.5 * (math.acos(min(short / long, 1.0)) / _TILT_RAD) ** 2)
+
+
 def _whole(things: list[RoundThing]) -> list[RoundThing]:
     return [thing for thing in things if thing.seen_share >= _LEAST_RIM]
 
@@ -302,6 +324,7 @@ def _around(thing: RoundThing, inner: RoundThing) -> bool:
     return (
         thing.radius_px > 1.12 * inner.radius_px
         and math.hypot(*apart) < 0.05 * inner.radius_px
+        and thing.seen_share > _FAINT_AROUND
         and thing.contrast > _FAINT_CONTRAST
     )
 
