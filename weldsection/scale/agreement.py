@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -45,6 +46,9 @@ class Outline:
 
     averaged: int = 5
     """Neighbouring profiles averaged against texture, an odd number."""
+    step_px: float = 0.0
+    """Where not 0, an edge counts in full only if the colours differ so far to both
+    sides: a printed line is no edge of a card."""
 
     @property
     def free(self) -> int:
@@ -104,7 +108,9 @@ def _outermost(
         gap = (further - chosen) @ design.T
         beyond = (support >= least) & (gap.min(axis=1) > apart_px)
         order = np.flatnonzero(beyond)[np.argsort(-support[beyond])]
-        outer = next((k for k in order if _bordered(bgr, outline, chosen, further[k])), -1)
+        outer = next(
+            (k for k in order if _bordered(bgr, outline, chosen, further[k])), -1
+        )
         if outer < 0:
             return chosen
         chosen = further[outer]
@@ -194,7 +200,9 @@ def _uphill(
     for _ in range(round(limit_px / _STEP_PX)):
         ahead = slope[rows, at + 1] > slope[rows, at]
         behind = slope[rows, at - 1] > np.maximum(slope[rows, at], slope[rows, at + 1])
-        at = np.clip(at + ahead - 2 * (behind & ahead) - (behind & ~ahead), 1, count - 2)
+        at = np.clip(
+            at + ahead - 2 * (behind & ahead) - (behind & ~ahead), 1, count - 2
+        )
     return at
 
 
@@ -210,7 +218,21 @@ def _candidates(bgr: ByteArray, outline: Outline, half_px: float) -> _Edges:
     offset = np.where(tall > 0, offsets[order], np.nan)
     # an edge five times as steep as the background's texture is certain
     weight = np.sqrt(np.clip(tall / 5, 0, 1))
+    if outline.step_px:
+        stays = _stays(bgr, outline, half_px, step) / np.maximum(slope, 1e-6)
+        # across a blurred step the colours differ by some three times its slope
+        weight *= np.clip(np.take_along_axis(stays, order, axis=1) / 3, 0.2, 1)
     return _Edges(offset, weight, max(1.5 * step, 0.036 * half_px))
+
+
+def _stays(bgr: ByteArray, outline: Outline, half_px: float, step: float) -> FloatImage:
+    """How far the mean colours to both sides of each place differ, ``(N, offsets)``."""
+    offsets = np.arange(-half_px, half_px + step / 2, step)
+    profiles = _profiles(bgr, outline, offsets)
+    reach = max(round(outline.step_px / step), 1)
+    kernel = np.concatenate([-np.ones(reach), [0.0], np.ones(reach)])[None] / reach
+    apart = [cv2.filter2D(profiles[..., c], -1, kernel) for c in range(3)]
+    return np.asarray(np.sqrt(np.sum(np.square(apart), axis=0)), dtype=np.float32)
 
 
 def _background(slope: FloatImage) -> FloatArray:
@@ -230,6 +252,17 @@ def _slope_across(
     in which a blurred edge stays where it is.
     """
     offsets = np.arange(-half_px, half_px + step / 2, step)
+    mean = _profiles(bgr, outline, offsets, light=light)
+    sigma = max(1.0 / step, 0.8)
+    channels = [gaussian_slope(mean[..., c], sigma) / step for c in range(3)]
+    steep = np.sqrt(np.sum(np.square(channels), axis=0))
+    return np.asarray(steep, dtype=np.float32), offsets
+
+
+def _profiles(
+    bgr: ByteArray, outline: Outline, offsets: FloatArray, *, light: bool = False
+) -> FloatImage:
+    """Colours along the normals, neighbouring profiles averaged."""
     where = (
         outline.at_xy_px[:, None] + offsets[None, :, None] * outline.normal_xy[:, None]
     )
@@ -243,10 +276,7 @@ def _slope_across(
         padded = np.pad(colours, ((side, side), (0, 0), (0, 0)), mode="edge")
     count = len(colours)
     mean = np.mean([padded[k : k + count] for k in range(outline.averaged)], axis=0)
-    sigma = max(1.0 / step, 0.8)
-    channels = [gaussian_slope(mean[..., c], sigma) / step for c in range(3)]
-    steep = np.sqrt(np.sum(np.square(channels), axis=0))
-    return np.asarray(steep, dtype=np.float32), offsets
+    return np.asarray(mean, dtype=np.float32)
 
 
 def _trial_shapes(edges: _Edges, outline: Outline) -> FloatArray:

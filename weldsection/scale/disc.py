@@ -87,9 +87,7 @@ def find_disc(
         homography=pose.homography,
         centre_xy_px=centre,
         sources=(
-            ScaleSource.constant(
-                "graduation", math.hypot(reading_u, wall_u, _BEVEL)
-            ),
+            ScaleSource.constant("graduation", math.hypot(reading_u, wall_u, _BEVEL)),
             ScaleSource.constant(
                 "reference tolerance", _DIAMETER_U_MM / request.length_mm
             ),

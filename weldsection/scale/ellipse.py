@@ -171,7 +171,9 @@ def sector_scatter(
     without = []
     for left_out in range(sectors):
         trust = np.where(sector == left_out, 0.0, fit.trust)
-        part = fit_ellipse(points_xy_px, fit.ellipse, trust=trust, shape=shape, rounds=4)
+        part = fit_ellipse(
+            points_xy_px, fit.ellipse, trust=trust, shape=shape, rounds=4
+        )
         without.append(part.ellipse.as_array())
     away = np.array(without) - np.mean(without, axis=0)
     # the delete-a-group jackknife

@@ -20,7 +20,7 @@ _ANGLE_BINS = 180
 _LEAST_SIDE = 0.45
 _LEAST_MEAN = 0.7
 _SAMPLES = 48
-_KEPT = 5  # rectangles looked at more closely
+_KEPT = 4  # rectangles looked at more closely
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,15 +218,24 @@ def _best(corners: FloatArray, shares: FloatArray, factor: float) -> tuple[Quad,
     kept: list[Quad] = []
     for index in ranked:
         photo_corners = to_photo_px(corners[index], factor)
-        apart = [
-            np.abs(photo_corners.mean(axis=0) - q.corners_xy_px.mean(axis=0)).max()
-            for q in kept
-        ]
-        if not apart or min(apart) > 12 * factor:
+        if not any(_same(photo_corners, quad, 12 * factor) for quad in kept):
             kept.append(Quad(_clockwise(photo_corners), float(mean[index])))
         if len(kept) == _KEPT:
             break
     return tuple(kept)
+
+
+def _same(corners_xy_px: FloatArray, quad: Quad, near_px: float) -> bool:
+    """Whether corners are those of a rectangle kept, and not of a frame around it."""
+    apart = corners_xy_px.mean(axis=0) - quad.corners_xy_px.mean(axis=0)
+    larger = _area(corners_xy_px) / _area(quad.corners_xy_px)
+    return bool(np.abs(apart).max() < near_px and 0.96 < larger < 1.04)
+
+
+def _area(corners_xy: FloatArray) -> float:
+    ahead = np.roll(corners_xy, -1, axis=0)
+    cross = corners_xy[:, 0] * ahead[:, 1] - corners_xy[:, 1] * ahead[:, 0]
+    return abs(float(cross.sum())) / 2
 
 
 def _clockwise(corners_xy: FloatArray) -> FloatArray:
