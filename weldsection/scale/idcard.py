@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from weldsection.errors import ScaleError
+from weldsection.flags import Flag
 from weldsection.records import (
     ByteArray,
     FaceOutline,
@@ -37,10 +38,12 @@ _COUPON_MM = (15.0, 400.0)  # lengths of coupon considered
 _LEAST_SEEN = 0.45
 # in this order: stone, cloth and wood show better lines than the card until their
 # grain is taken out
-_LOOKS = (Look(800), Look(800, 9), Look(800, 21))
+_LOOKS = (Look(800), Look(800, 9), Look(400), Look(800, 21))
 # off a camera's view: a paper of A4 proportions is off by 0.11, drawn cards by 0.005
 _SEEN = 0.008
-_ROUGHLY_SEEN = 0.09  # in the reduced copy, before the sides are read
+_ROUGHLY_SEEN = 0.06  # in the reduced copy, before the sides are read
+# another outline that passes and is larger or smaller by this casts doubt on both
+_RIVAL = 0.02
 # grey levels between card and ground: a card of nearly the bench's own colour
 _LEAST_CONTRAST = 3.0
 
@@ -62,9 +65,11 @@ def find_idcard(
         read = (_read_card(photo.bgr, quad) for quad in quads)
         cards = [c for c in read if c and _is_card(photo.bgr, c, camera)]
         if cards:
-            # a frame printed on the card has other proportions
-            card = min(cards, key=lambda one: _off(one, camera))
+            card = max(cards, key=lambda one: sum(s.seen_share for s in one.sides))
             found = _reference(card, camera)
+            sizes = [abs(math.log(one.px_per_mm / card.px_per_mm)) for one in cards]
+            if max(sizes) > _RIVAL:
+                found = replace(found, flags=(Flag.SCALE_UNSURE,))
             bend = bend_of_sides(card.sides, photo.shape)
             return with_lens(found, photo, face, lens, bend)
     raise ScaleError(
@@ -78,6 +83,11 @@ class _Card:
     sides: tuple[Side, ...]
     corners_xy_px: FloatArray
     homography: FloatArray
+
+    @property
+    def px_per_mm(self) -> float:
+        """Scale at the middle of the card."""
+        return 1 / mm_per_px_at(self.homography, self.corners_xy_px.mean(axis=0))
 
 
 def _read_card(bgr: ByteArray, quad: Quad) -> _Card | None:

@@ -20,7 +20,7 @@ _ANGLE_BINS = 180
 _LEAST_SIDE = 0.45
 _LEAST_MEAN = 0.7
 _SAMPLES = 48
-_KEPT = 4  # rectangles looked at more closely
+_KEPT = 7  # rectangles looked at more closely
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,6 @@ import numpy as np
 from weldsection.records import ByteArray, FloatArray
 from weldsection.scale.agreement import Outline, agreed_offsets, nearest_edges
 
-
 _STEP_PX = 6.0  # printed lines are thinner
 
 
