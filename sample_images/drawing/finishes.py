@@ -135,7 +135,7 @@ def _bite(alpha: Field, at_xy: NDArray[np.float64], radius: float) -> None:
     alpha *= 1 - hole / np.float32(255)
 
 
-def crumpled(card: Patch, rng: Rng, *, depth_mm: float = 2.0) -> Patch:
+def crumpled(card: Patch, rng: Rng, *, depth_mm: float = 1.0) -> Patch:
     """A paper card with one short side bent up and torn: what is there is displaced."""
     rows, columns = card.alpha.shape
     y, x = np.mgrid[:rows, :columns].astype(np.float32)
