@@ -19,6 +19,8 @@ FloatImage = NDArray[np.float32]
 Homography = NDArray[np.float64]
 # Gives the homography (mm of the plane z → pixels) for a height z in mm.
 PlaneToPixels = Callable[[float], Homography]
+# light for a display value in 0..1; a pixel that an edge cuts shows a mean of light
+_LIGHT = np.float32(2.2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +47,8 @@ class Patch:
         For its shadow and its rim.
     gloss
         0 dull paper .. 1 polished metal: how much glare it takes on.
+    wall_shade
+        Brightness of its side walls over that of its upper side.
     truth
         Entries for the truth file, such as ``reference_option`` and
         ``ruler_graduation_mm``.
@@ -58,6 +62,7 @@ class Patch:
     z_mm: float = 0.0
     thickness_mm: float = 0.8
     gloss: float = 0.2
+    wall_shade: float = 0.35
     truth: dict[str, object] = field(default_factory=dict)
 
     def to_mm(self) -> Homography:
@@ -115,32 +120,55 @@ def composite(
     ground = under if bench_z_mm is None else min(bench_z_mm, under)
     _cast_shadow(picture, patch, plane, ground, light_xy, shadow)
     steps = max(1, round(patch.thickness_mm * 6))
-    for step in range(1, steps):
-        z_mm = under + patch.thickness_mm * step / steps
-        _lay(picture, patch, plane(z_mm), rim=True)
-    _lay(picture, patch, plane(patch.z_mm), rim=False)
-
-
-def _lay(
-    picture: FloatImage, patch: Patch, to_pixels: Homography, *, rim: bool
-) -> None:
-    """Warp the patch into the picture; a rim is a darkened copy of its edge."""
-    window = _window(patch, to_pixels, picture.shape[:2])
-    if window is None:
+    heights = under + patch.thickness_mm * np.arange(1, steps + 1) / steps
+    layers = [plane(float(z_mm)) for z_mm in heights]
+    windows = [_window(patch, layer, picture.shape[:2]) for layer in layers]
+    seen = np.array([window for window in windows if window is not None])
+    if not len(seen):
         return
+    x0, y0 = seen[:, :2].min(axis=0)
+    x1, y1 = seen[:, 2:].max(axis=0)
+    colour, cover = _stacked(patch, layers, (int(x0), int(y0), int(x1), int(y1)))
+    view = picture[y0:y1, x0:x1]
+    light = view**_LIGHT * (1.0 - cover[..., None]) + colour
+    touched = cover > 0
+    view[touched] = np.power(light[touched], np.float32(1 / _LIGHT))
+
+
+def _stacked(
+    patch: Patch, layers: list[Homography], window: tuple[int, int, int, int]
+) -> tuple[FloatImage, FloatImage]:
+    """Side walls and, last, the upper side: light times cover, and cover.
+
+    The layers lie one above the other, so a pixel that two of them cut is covered
+    by the larger share of both and no more.
+    """
+    x0, y0, x1, y1 = window
+    cover = np.zeros((y1 - y0, x1 - x0), np.float32)
+    colour = np.zeros((y1 - y0, x1 - x0, 3), np.float32)
+    for index, layer in enumerate(layers):
+        shade = 1.0 if index == len(layers) - 1 else patch.wall_shade
+        upper = _warped(patch, layer, window)
+        hidden = upper[..., 3]
+        left = np.maximum(cover - hidden, 0) / np.maximum(cover, np.float32(1e-6))
+        colour = colour * left[..., None] + np.float32(shade**_LIGHT) * upper[..., :3]
+        cover = np.maximum(cover, hidden)
+    return colour, cover
+
+
+def _warped(
+    patch: Patch, to_pixels: Homography, window: tuple[int, int, int, int]
+) -> FloatImage:
+    """The patch as seen in a window of the picture: light times cover, and cover."""
     x0, y0, x1, y1 = window
     shift = np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1]], float)
-    matrix = shift @ to_pixels @ patch.to_mm()
     source = np.dstack([patch.rgb, patch.alpha]).astype(np.float32)
-    source[..., :3] *= source[..., 3:]
-    source, matrix = _prefilter(source, matrix)
+    source[..., :3] = source[..., :3] ** _LIGHT * source[..., 3:]
+    source, matrix = _prefilter(source, shift @ to_pixels @ patch.to_mm())
     warped = cv2.warpPerspective(
         source, matrix, (x1 - x0, y1 - y0), flags=cv2.INTER_LINEAR
     )
-    shade = 0.35 if rim else 1.0
-    view = picture[y0:y1, x0:x1]
-    view *= 1.0 - warped[..., 3:]
-    view += shade * warped[..., :3]
+    return np.asarray(warped, np.float32)
 
 
 def _prefilter(source: FloatImage, matrix: Homography) -> tuple[FloatImage, Homography]:
@@ -173,11 +201,16 @@ def _cast_shadow(
     offset = np.eye(3)
     offset[:2, 2] = light_xy[0] * height_mm, light_xy[1] * height_mm
     matrix = plane(ground_z_mm) @ offset
-    window = _window(patch, matrix, picture.shape[:2], margin=60)
+    seen = cv2.perspectiveTransform(patch.corners_xy_mm()[None], plane(ground_z_mm))[0]
+    px_per_mm = math.dist(seen[0], seen[1]) / patch.size_mm()[0]
+    shrink = 4
+    sigma = max(0.6, 0.35 * height_mm * px_per_mm / shrink)
+    # as far as the soft edge reaches: a shadow that is cut off has straight sides
+    reach = max(60, math.ceil(3 * sigma * shrink))
+    window = _window(patch, matrix, picture.shape[:2], margin=reach)
     if window is None:
         return
     x0, y0, x1, y1 = window
-    shrink = 4
     to_small = np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, shrink]], float)
     small = cv2.warpPerspective(
         patch.alpha.astype(np.float32),
@@ -185,9 +218,6 @@ def _cast_shadow(
         (-(-(x1 - x0) // shrink), -(-(y1 - y0) // shrink)),
         flags=cv2.INTER_LINEAR,
     )
-    seen = cv2.perspectiveTransform(patch.corners_xy_mm()[None], plane(ground_z_mm))[0]
-    px_per_mm = math.dist(seen[0], seen[1]) / patch.size_mm()[0]
-    sigma = max(0.6, 0.35 * height_mm * px_per_mm / shrink)
     soft = cv2.GaussianBlur(small, (0, 0), sigma)
     soft = cv2.resize(soft, (x1 - x0, y1 - y0), interpolation=cv2.INTER_LINEAR)
     picture[y0:y1, x0:x1] *= (1.0 - darkness * soft)[..., None]

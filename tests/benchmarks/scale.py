@@ -21,7 +21,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_images.drawing import camera, references
+from sample_images.drawing import camera, finishes, references
 from sample_images.drawing import scene as scenes
 from sample_images.drawing.patch import Patch
 from weldsection.errors import WeldSectionError
@@ -70,11 +70,22 @@ def draw_case(kind: str, seed: int, tier: str, spread: float = 1.0) -> Case:
     `spread` 1 gives references the size, height and lens errors that the stated
     uncertainty allows for; 0 gives true ones, level, through a straight lens.
     """
-    rng = np.random.default_rng([seed, KINDS.index(kind), tier == "hard"])
+    for again in range(9):
+        rng = np.random.default_rng([seed, KINDS.index(kind), tier == "hard", again])
+        case, seen = _draw(kind, seed, tier, spread, rng)
+        if seen:
+            break
+    return case
+
+
+def _draw(
+    kind: str, seed: int, tier: str, spread: float, rng: np.random.Generator
+) -> tuple[Case, bool]:
+    """Draw one photo, and tell whether its reference can be told from the bench."""
     width = int(rng.choice([1600, 2400, 3200]))
     size = (width, width * 3 // 4)
     shot = scenes.random_shot(seed, tier=tier, size_px=size)
-    bench = replace(shot.setting, resin_rgb=None, clutter=0.0)
+    bench = replace(shot.setting, resin_rgb=None, clutter=0.0, holder="")
     shot = replace(shot, exif_orientation=1, setting=bench)
     shot = replace(shot, sensor=replace(shot.sensor, bend=spread * shot.sensor.bend))
     patch = _patch(kind, rng, spread)
@@ -87,13 +98,43 @@ def draw_case(kind: str, seed: int, tier: str, spread: float = 1.0) -> Case:
     else:
         bgr = _as_jpeg(_blurred(shot))
     face = face_of(shot, rng, spread)
-    return Case(
+    case = Case(
         Photo(bgr, PhotoOrigin(Path(f"{kind}-{seed}.jpg"), "", *size)),
         face,
         _reference(kind, shot, patch, rng, spread),
         _true_scale(shot, face.centre_xy_px),
         shot,
     )
+    return case, patch is None or _stands_out(bgr, shot)
+
+
+def _stands_out(bgr: NDArray[np.uint8], shot: scenes.Shot) -> bool:
+    """Whether a person sees the reference's outline: black on black has none.
+
+    One millimetre to both sides of it the colour must differ by eight grey levels,
+    in ten of twelve parts of the outline.
+    """
+    patch = shot.patches[0]
+    solid = np.uint8(patch.alpha > 0.5)
+    contours, _ = cv2.findContours(solid, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    line = max(contours, key=len)[:, 0].astype(np.float64)
+    middle = line.mean(axis=0)
+    away = (line - middle) / np.linalg.norm(line - middle, axis=1, keepdims=True)
+    to_picture = shot.pose.plane(patch.z_mm) @ patch.to_mm()
+    colours = []
+    for offset in (-patch.px_per_mm, patch.px_per_mm):
+        at = camera.bend_points(
+            project(to_picture, line + offset * away),
+            shot.pose.size_px,
+            shot.sensor.bend,
+        ).astype(np.float32)
+        colours.append(cv2.remap(bgr, at[:, None, 0], at[:, None, 1], 1)[:, 0])
+    inner, outer = (np.array_split(c.astype(np.float64), 12) for c in colours)
+    apart = [
+        np.linalg.norm(np.median(a, axis=0) - np.median(b, axis=0))
+        for a, b in zip(inner, outer, strict=True)
+    ]
+    return sum(distance > 8.0 for distance in apart) >= 10
 
 
 def _true_scale(shot: scenes.Shot, at_xy_px: Points) -> float:
@@ -131,12 +172,10 @@ def _patch(kind: str, rng: np.random.Generator, spread: float) -> Patch | None:
     if kind == "idcard":
         off = spread * rng.normal(0, 1, 2)
         size = 85.60 + 0.06 * off[0], 53.98 + 0.03 * off[1]
-        return references.bank_card(rng, size_mm=size)
+        return finishes.used_bank_card(rng, size_mm=size)
     if kind == "disc":
         nominal = float(rng.choice(DISCS_MM))
-        patch = references.coin(
-            rng, nominal + spread * rng.normal(0, 0.04), two_metals=rng.random() < 0.3
-        )
+        patch = finishes.used_disc(rng, nominal + spread * rng.normal(0, 0.04))
         return replace(patch, truth={"reference_option": f"disc={nominal:g}"})
     return None
 
@@ -150,7 +189,11 @@ def _with_patch(
     turned = replace(patch, angle_deg=turn, centre_xy_mm=(0.0, 0.0))
     extent = turned.corners_xy_mm()
     wide, high = np.ptp(extent, axis=0)
-    gap = rng.uniform(5, 14)
+    gap = rng.uniform(2, 14)
+    if rng.random() < 0.5:
+        # a thin slice beside it on the bench: narrow dark shadows instead of soft ones
+        look = replace(shot.look, depth_mm=patch.thickness_mm + rng.uniform(0.1, 1.0))
+        shot = replace(shot, look=look)
     if wide + plate.length_mm < 130 and rng.random() < 0.4:
         centre = (plate.length_mm + gap + wide / 2, plate.thickness_mm / 2)
     else:

@@ -1,8 +1,10 @@
 """How often a reference is found where there is none.
 
 Run from the top of the project: ``python tests/benchmarks/scale_false_finds.py``.
-Takes the general pictures that scikit-image ships, and drawn benches, cloths, combs,
-keyboards, graph paper and text. Prints one row for each kind of reference.
+Takes the general pictures that come with scikit-image, crops of them turned and
+enlarged, drawn bench tops, drawn things that repeat evenly (keyboards, combs, bricks,
+print, squared paper …), and drawn coupons with nothing beside them. Prints one row for
+each kind of reference. Rulers have their own: ``scale_ruler_absent``.
 """
 
 from __future__ import annotations
@@ -10,85 +12,101 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
-import skimage.data
+import scale_ruler_absent as absent
+import skimage
 from numpy.typing import NDArray
+from scale import face_of
 
+from sample_images.drawing import scene as scenes
 from sample_images.drawing.bench import BENCHES, paint_bench
 from weldsection.errors import WeldSectionError
 from weldsection.records import FaceOutline, Options, Photo, PhotoOrigin
 from weldsection.scale import find_scale
 
 Picture = NDArray[np.uint8]
-WANTED = ("card", "ruler", "idcard", "disc=23.25")
-SHIPPED = (
-    "astronaut", "brick", "camera", "cat", "chelsea", "clock", "coffee", "grass",
-    "gravel", "horse", "hubble_deep_field", "immunohistochemistry", "moon", "page",
-    "rocket", "text", "checkerboard", "colorwheel", "cell", "lbp_frontal_face_cascade",
+WANTED = ("card", "idcard", "disc=23.25")
+# these show round things: coins, cup, eye, wheels, cell, clock, colour wheel, head
+ROUND = (
+    "coins", "coffee", "retina", "motorcycle_left", "motorcycle_right", "cell",
+    "clock_motion", "color", "phantom", "logo", "microaneurysms",
 )  # fmt: skip
 
 
-def pictures(rounds: int) -> Iterator[tuple[str, Picture]]:
-    """Pictures without a reference, named; so many of each drawn kind."""
-    for name in SHIPPED:
-        try:
-            picture = np.asarray(getattr(skimage.data, name)())
-        except Exception:  # a picture that this copy does not ship
-            continue
-        if picture.ndim >= 2 and min(picture.shape[:2]) > 150:
-            yield name, _as_bgr(picture)
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """A picture without a reference; `face` is made up where it shows no coupon."""
+
+    name: str
+    bgr: Picture
+    face: FaceOutline
+    has_round: bool = False
+
+
+def shipped(crops: int) -> Iterator[Scene]:
+    """Pictures that come with scikit-image, and parts of them turned and enlarged."""
     rng = np.random.default_rng(3)
-    for name in BENCHES:
+    folder = Path(skimage.__file__).parent / "data"
+    for path in sorted(folder.glob("*.*g")):
+        picture = cv2.imread(str(path), cv2.IMREAD_COLOR)
+        if picture is None or min(picture.shape[:2]) < 100:
+            continue
+        whole = np.asarray(picture, np.uint8)
+        has_round = path.stem in ROUND
+        yield Scene(path.stem, whole, somewhere(whole), has_round)
+        for k in range(crops):
+            part = _crop(whole, rng)
+            yield Scene(f"{path.stem}-{k}", part, somewhere(part), has_round)
+
+
+def _crop(picture: Picture, rng: np.random.Generator) -> Picture:
+    """A part of a picture, turned, 1200 × 900."""
+    rows, columns = picture.shape[:2]
+    wide = rng.uniform(0.35, 0.8) * columns
+    centre = rng.uniform(0.35, 0.65, 2) * (columns, rows)
+    turn = cv2.getRotationMatrix2D(tuple(centre), rng.uniform(0, 360), 1200 / wide)
+    turn[:, 2] += np.array([600, 450]) - centre
+    seen = cv2.warpAffine(
+        picture, turn, (1200, 900), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT
+    )
+    return np.asarray(seen, np.uint8)
+
+
+def drawn(rounds: int) -> Iterator[Scene]:
+    """Bench tops and things that repeat evenly, photographed."""
+    for index, name in enumerate(BENCHES):
         for k in range(rounds):
-            top = paint_bench(name, rng, (900, 1200), 10.0, clutter=0.0)
-            yield f"{name}-{k}", (255 * np.clip(top[..., ::-1], 0, 1)).astype(np.uint8)
-    for k in range(4 * rounds):
-        yield f"comb-{k}", _comb(rng)
-        yield f"keys-{k}", _keys(rng)
+            rng = np.random.default_rng([11, index, k])
+            scale = float(rng.uniform(5, 40))
+            top = paint_bench(name, rng, absent.SIZE, scale, clutter=0.0)
+            seen = absent._photographed(rng, np.clip(top, 0, 1))
+            yield Scene(f"{name}-{k}", seen, somewhere(seen))
+    for index, thing in enumerate(absent.THINGS):
+        for k in range(rounds + 1):
+            rng = np.random.default_rng([12, index, k])
+            seen = absent._photographed(rng, np.clip(thing(rng), 0, 1))
+            yield Scene(f"{thing.__name__}-{k}", seen, somewhere(seen))
 
 
-def _as_bgr(picture: NDArray[np.generic]) -> Picture:
-    if picture.dtype == bool:
-        picture = picture.astype(np.uint8) * 255
-    if picture.dtype != np.uint8:
-        picture = (255 * np.clip(picture / picture.max(), 0, 1)).astype(np.uint8)
-    if picture.ndim == 2:
-        return np.repeat(picture[..., None], 3, axis=2)
-    return np.ascontiguousarray(picture[..., 2::-1])
+def coupons(count: int) -> Iterator[Scene]:
+    """Drawn coupons with no reference beside them."""
+    for seed in range(count):
+        tier = "phone" if seed % 2 else "hard"
+        shot = scenes.random_shot(
+            5000 + seed, tier=tier, size_px=(1600, 1200), kind="thickness"
+        )
+        bench = replace(shot.setting, resin_rgb=None, clutter=0.0)
+        shot = replace(shot, exif_orientation=1, setting=bench)
+        bgr = np.ascontiguousarray(scenes.draw(shot).picture[..., ::-1])
+        face = face_of(shot, np.random.default_rng(seed))
+        yield Scene(f"coupon-{seed}", bgr, face)
 
 
-def _comb(rng: np.random.Generator) -> Picture:
-    """Teeth of a comb: a grating that means nothing."""
-    picture = np.full((900, 1200, 3), int(rng.integers(90, 220)), np.uint8)
-    pitch, teeth = rng.uniform(8, 40), int(rng.integers(15, 60))
-    tone = tuple(int(v) for v in rng.integers(0, 90, 3))
-    for k in range(teeth):
-        x = 100 + k * pitch
-        cv2.line(picture, (round(x), 300), (round(x), 600), tone, round(pitch / 2.5))
-    cv2.rectangle(picture, (90, 240), (round(100 + teeth * pitch), 310), tone, -1)
-    return picture
-
-
-def _keys(rng: np.random.Generator) -> Picture:
-    """A keyboard: rounded rectangles in rows."""
-    picture = np.full((900, 1200, 3), int(rng.integers(20, 90)), np.uint8)
-    size, tone = int(rng.integers(50, 110)), int(rng.integers(120, 250))
-    for row in range(8):
-        for column in range(20):
-            x = int(column * size * 1.15 + 0.4 * size * (row % 3))
-            y = int(row * size * 1.15)
-            corner = (x + size, y + size)
-            cv2.rectangle(picture, (x, y), corner, (tone, tone, tone), -1)
-            place = (x + size // 4, y + size // 2)
-            letter = chr(int(rng.integers(65, 91)))
-            cv2.putText(picture, letter, place, 0, size / 60, (30, 30, 30), 2)
-    return picture
-
-
-def _somewhere(picture: Picture) -> FaceOutline:
+def somewhere(picture: Picture) -> FaceOutline:
     """A made-up face in the upper part, as large as faces are."""
     rows, columns = picture.shape[:2]
     x = np.linspace(0.15, 0.85, 60) * columns
@@ -99,28 +117,39 @@ def _somewhere(picture: Picture) -> FaceOutline:
     return FaceOutline(mask, 4.0, top, back, corners, (False, False))
 
 
+def found_in(scene: Scene, wanted: str) -> str:
+    """The scene's name and flags if a reference is found in it; empty if not."""
+    rows, columns = scene.bgr.shape[:2]
+    photo = Photo(scene.bgr, PhotoOrigin(Path(scene.name), "", columns, rows))
+    try:
+        scale = find_scale(photo, scene.face, Options((wanted,)))
+    except WeldSectionError:
+        return ""
+    flags = ";".join(flag.word for flag in scale.flags)
+    return f"{scene.name} ({flags or 'no flag'})"
+
+
 def main() -> None:
     """Look for every kind in every picture and count what is found."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--rounds", type=int, default=8)
-    rounds = parser.parse_args().rounds
+    parser.add_argument("wanted", nargs="*", default=list(WANTED))
+    parser.add_argument("--rounds", type=int, default=4, help="of each drawn kind")
+    parser.add_argument("--crops", type=int, default=2, help="of each shipped picture")
+    given = parser.parse_args()
     cv2.setNumThreads(1)
-    found: dict[str, list[str]] = {wanted: [] for wanted in WANTED}
-    count = 0
-    for name, picture in pictures(rounds):
-        count += 1
-        origin = PhotoOrigin(Path(name), "", picture.shape[1], picture.shape[0])
-        photo, face = Photo(picture, origin), _somewhere(picture)
-        for wanted in WANTED:
-            try:
-                scale = find_scale(photo, face, Options((wanted,)))
-            except WeldSectionError:
-                continue
-            sure = "" if scale.flags else " (no flag)"
-            found[wanted].append(name + sure)
-    for wanted, names in found.items():
-        row = {"reference": wanted, "pictures": count, "found": len(names)}
-        print(json.dumps({**row, "where": names}))
+    found: dict[str, list[str]] = {wanted: [] for wanted in given.wanted}
+    looked = dict.fromkeys(given.wanted, 0)
+    for group in (shipped(given.crops), drawn(given.rounds), coupons(24)):
+        for scene in group:
+            for wanted in given.wanted:
+                if scene.has_round and wanted.startswith("disc"):
+                    continue
+                looked[wanted] += 1
+                if where := found_in(scene, wanted):
+                    found[wanted].append(where)
+    for wanted, where in found.items():
+        row = {"reference": wanted, "pictures": looked[wanted], "found": len(where)}
+        print(json.dumps({**row, "where": where}))
 
 
 if __name__ == "__main__":

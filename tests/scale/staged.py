@@ -66,8 +66,9 @@ def stage(
     roll_deg: float = 2.0,
     exif: bool = True,
     seed: int = 0,
+    ground: NDArray[np.float32] | None = None,
 ) -> Stage:
-    """Photograph a bare face and one thing beside it."""
+    """Photograph a bare face and one thing beside it, on even grey or some ground."""
     rng = np.random.default_rng(seed)
     pose = camera.stand(
         size_px,
@@ -80,6 +81,8 @@ def stage(
     )
     rows, columns = size_px[1], size_px[0]
     light = np.full((rows, columns, 3), 0.42, np.float32)
+    if ground is not None:
+        light[:] = ground[:rows, :columns]
     light *= (1 + 0.02 * rng.standard_normal((rows, columns, 1))).astype(np.float32)
     corners_mm = np.array(
         [[0, 0], [LENGTH_MM, 0], [LENGTH_MM, THICK_MM], [0, THICK_MM]], dtype=float

@@ -17,6 +17,8 @@ from weldsection.scale.layout import CARDS, LENS_SHEET, CardLayout
 from weldsection.scale.marks import dictionary, find_marks
 from weldsection.scale.sheet import PAPERS_MM, draw_sheet
 
+finishes = pytest.importorskip("sample_images.drawing.finishes")
+
 ROOT = Path(__file__).resolve().parents[2]
 LAYOUTS = [*CARDS.values(), LENS_SHEET]
 POINT_MM = 25.4 / 72
@@ -169,6 +171,27 @@ def test_a_card_that_is_mostly_hidden_still_gives_the_scale(hidden: int) -> None
     u = found.relative_u_at(shot.face.centre_xy_px)
     assert f"{6 - hidden} of 6 marks" in found.references[0].finding
     assert abs(shot.error(found)) < max(0.006, 2 * u)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_crumpled_edge_costs_its_marks_and_not_the_scale(seed: int) -> None:
+    """Marks on the bent side are left out or read where they lie."""
+    rng = np.random.default_rng([50, seed])
+    card = finishes.crumpled(references.printed_card("bench"), rng)
+    shot = stage(card, tilt_deg=(5, 3), px_per_mm=8.0, centre_mm=(40.0, 66.0))
+
+    found = shot.scale("card")
+
+    assert abs(shot.error(found)) < 0.003
+    assert abs(shot.error(found)) < 2 * found.relative_u_at(shot.face.centre_xy_px)
+
+
+def test_poor_light_is_enough_for_a_card() -> None:
+    """Dark grey marks on grey paper, a sixth of the usual contrast."""
+    card = references.printed_card("pocket", grey=0.22)
+    shot = stage(card, px_per_mm=11.0, centre_mm=(40.0, 43.0))
+
+    assert abs(shot.error(shot.scale("card"))) < 0.0015
 
 
 def test_a_printer_that_scaled_the_card_is_corrected() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -10,8 +11,11 @@ import pytest
 from skimage.measure import EllipseModel
 from staged import references, stage
 
+from sample_images.drawing.bench import paint_bench
+from sample_images.drawing.patch import Patch
 from weldsection.errors import ScaleError
-from weldsection.scale.ellipse import Ellipse, fit_ellipse
+from weldsection.scale.agreement import Outline, nearest_edges
+from weldsection.scale.ellipse import Ellipse, fit_ellipse, sector_scatter
 
 # US Mint and EU law portal (reference-values F.1)
 QUARTER_MM, CENT_MM, TWO_EURO_MM, EURO_MM = 24.26, 19.05, 25.75, 23.25
@@ -47,15 +51,56 @@ def test_a_washer_is_taken_by_its_outer_edge() -> None:
     assert abs(shot.error(shot.scale("disc=24"))) < 0.01
 
 
-@pytest.mark.parametrize("waves", [7, 12])
-def test_a_coin_that_is_not_round_is_refused_with_the_reason(waves: int) -> None:
+@pytest.mark.parametrize(
+    ("waves", "depth"), [(7, 0.03), (7, 0.015), (11, 0.02), (12, 0.03)]
+)
+def test_a_coin_that_is_not_round_is_refused_with_the_reason(
+    waves: int, depth: float
+) -> None:
     """A euro 20 cent has a flower rim; others are rounded polygons (F.1)."""
     coin = references.coin(
-        np.random.default_rng(6), 22.25, metal="silver", waves=waves, wave_depth=0.03
+        np.random.default_rng(6), 22.25, metal="silver", waves=waves, wave_depth=depth
     )
 
     with pytest.raises(ScaleError, match="not round"):
         stage(coin, px_per_mm=20.0, centre_mm=(40.0, 38.0)).scale("disc=22.25")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_coin_of_two_metals_is_taken_by_its_rim(seed: int) -> None:
+    """On speckled stone its bright middle stands out more than the rim does."""
+    rng = np.random.default_rng([60, seed])
+    coin = references.coin(rng, TWO_EURO_MM, metal="brass", two_metals=True)
+    ground = paint_bench("granite", rng, (1200, 1600), 12.0, clutter=0.0)
+    shot = stage(coin, tilt_deg=(3, 4), ground=ground)
+
+    found = shot.scale(f"disc={TWO_EURO_MM}")
+
+    # by its middle the error would be 40 %
+    assert abs(shot.error(found)) < 0.025
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_shadow_with_a_hard_edge_is_not_the_disc(seed: int) -> None:
+    """A lamp close by throws one 1.5 mm beyond the rim on one side."""
+    coin = references.coin(np.random.default_rng([61, seed]), EURO_MM, metal="silver")
+    shot = stage(with_hard_shadow(coin, (1.2, 0.9)))
+
+    assert abs(shot.error(shot.scale(f"disc={EURO_MM}"))) < 0.015
+
+
+def with_hard_shadow(coin: Patch, by_mm: tuple[float, float]) -> Patch:
+    """The coin and, beside it, the ground that it keeps in the dark."""
+    margin = int(3 * coin.px_per_mm)
+    rgb = np.pad(coin.rgb, ((margin, margin), (margin, margin), (0, 0)))
+    alpha = np.pad(coin.alpha, margin)
+    shift = np.float32([[1, 0, by_mm[0]], [0, 1, by_mm[1]]])
+    shift[:, 2] *= coin.px_per_mm
+    dark = 0.55 * cv2.warpAffine(alpha, shift, alpha.shape[::-1])
+    whole = np.maximum(alpha, dark)
+    return replace(
+        coin, rgb=rgb * (alpha / np.maximum(whole, 1e-6))[..., None], alpha=whole
+    )
 
 
 def test_no_disc_is_an_error_that_says_what_to_do() -> None:
@@ -113,6 +158,53 @@ def test_ellipse_fit_leaves_out_a_shadow_on_one_side() -> None:
     fitted = fit_ellipse(points, Ellipse(200.8, 179.6, 90.5, 2.0, -1.0)).ellipse
 
     assert fitted.as_array() == pytest.approx(true.as_array(), abs=0.2)
+
+
+def test_a_sector_on_another_edge_widens_the_uncertainty() -> None:
+    """A fifth of the rim read 1 px further in: the size is off, and says so."""
+    true = Ellipse(200.0, 180.0, 90.0, 2.0, -1.0)
+    points = true.points_xy_px(360)
+    points += np.random.default_rng(4).normal(0, 0.5, (360, 2))
+    points[30:110] -= 1.0 * true.normals_xy(360)[30:110]
+
+    fit = fit_ellipse(points, true)
+    scatter = math.sqrt(sector_scatter(points, fit)[2, 2])
+
+    off = abs(fit.ellipse.mean_px - true.mean_px)
+    assert off > 2 * math.sqrt(fit.covariance[2, 2])
+    assert off < 4 * scatter < 1.0
+
+
+def test_claimed_sector_scatter_matches_the_actual_spread() -> None:
+    """Where parts of the rim are off as a whole, the claim is right or cautious."""
+    rng = np.random.default_rng(10)
+    true = Ellipse(200.0, 180.0, 90.0, 2.0, -1.0)
+    radii, claims = [], []
+    for _ in range(150):
+        off = np.repeat(rng.normal(0, 0.4, 36), 10) + rng.normal(0, 0.1, 360)
+        points = true.points_xy_px(360) + off[:, None] * true.normals_xy(360)
+        fit = fit_ellipse(points, true)
+        radii.append(fit.ellipse.mean_px)
+        claims.append(sector_scatter(points, fit)[2, 2])
+
+    assert 0.9 < math.sqrt(float(np.mean(claims))) / float(np.std(radii)) < 1.6
+
+
+@pytest.mark.parametrize("blur_px", [0.8, 2.0, 5.0])
+def test_a_blurred_edge_is_read_where_it_lies_in_light(blur_px: float) -> None:
+    """In grey levels a bright disc on dark ground grows by up to 0.8 blur widths."""
+    y, x = np.mgrid[:400, :400] - 200.0
+    cover = np.clip(120.5 - np.hypot(x, y), 0, 1).astype(np.float32)
+    light = cv2.GaussianBlur(0.02 + 0.6 * cover, (0, 0), blur_px)
+    grey = (255 * light ** (1 / 2.2)).astype(np.uint8)
+    circle = Ellipse(200.0, 200.0, 121.0)
+    around = Outline(
+        circle.points_xy_px(180), circle.normals_xy(180), np.ones((180, 1)), closed=True
+    )
+
+    offset = nearest_edges(np.repeat(grey[..., None], 3, axis=2), around, 2.0)
+
+    assert float(np.nanmedian(offset)) == pytest.approx(-1.0, abs=0.15)
 
 
 def test_claimed_radius_uncertainty_matches_the_actual_spread() -> None:

@@ -8,8 +8,19 @@ import pytest
 from staged import references, stage
 
 from weldsection.errors import ScaleError
-from weldsection.scale.idcard import LONG_MM, RADIUS_MM, SHORT_MM
+from weldsection.records import project
+from weldsection.scale.idcard import (
+    LONG_MM,
+    RADIUS_MM,
+    SHORT_MM,
+    card_corners_mm,
+    off_view,
+)
 from weldsection.scale.plane import homographies_from
+from weldsection.scale.tilt import Camera
+
+finishes = pytest.importorskip("sample_images.drawing.finishes")
+camera = pytest.importorskip("sample_images.drawing.camera")
 
 
 def test_size_is_that_of_the_standard() -> None:
@@ -32,6 +43,37 @@ def test_a_bank_card_gives_the_scale_and_the_tilt(
 
     assert abs(shot.error(found)) < 0.003
     assert found.references[0].shows_tilt
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_card_with_picture_glare_and_worn_corners_is_read(seed: int) -> None:
+    """As it comes out of a pocket: what is printed on it is not its outline."""
+    card = finishes.used_bank_card(np.random.default_rng([40, seed]))
+    shot = stage(card, tilt_deg=(4, -5), centre_mm=(40.0, 46.0), px_per_mm=11.0)
+
+    assert abs(shot.error(shot.scale("idcard"))) < 0.003
+
+
+def test_a_camera_sees_a_card_and_not_another_rectangle_as_a_card() -> None:
+    """Paper of A proportions is off by ln(1.586 / 1.414) = 0.11 whatever the tilt."""
+    cards, papers = [], []
+    for tilt in ((0.0, 0.0), (12.0, -7.0), (-25.0, 10.0)):
+        pose = camera.stand(
+            (1600, 1200),
+            aim_xy_mm=(43.0, 27.0),
+            aim_px=(700.0, 500.0),
+            px_per_mm=9.0,
+            distance_mm=1600 * 1.1 / 9.0,
+            tilt_deg=tilt,
+        )
+        corners = card_corners_mm()
+        paper = corners * [1.0, LONG_MM / 2**0.5 / SHORT_MM]
+        cards.append(project(pose.to_pixels, corners))
+        papers.append(project(pose.to_pixels, paper))
+    view = Camera.of((1200, 1600), None)
+
+    assert off_view(np.array(cards), view).max() < 0.005
+    assert off_view(np.array(papers), view).min() > 0.08
 
 
 def test_a_sheet_of_paper_of_like_proportions_is_not_a_card() -> None:

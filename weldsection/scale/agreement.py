@@ -10,7 +10,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
+import numpy.typing as npt
 
 from weldsection.records import ByteArray, FloatArray
 from weldsection.scale.profiles import FloatImage, gaussian_slope, linear_light, sample
@@ -18,9 +20,11 @@ from weldsection.scale.profiles import FloatImage, gaussian_slope, linear_light,
 _PEAKS = 5  # candidate edges on one profile
 _TRIALS = 2400  # with a third of the edges right, five of them make ten hits
 # a curve further out wins if it is supported this well beside the best one
-_OUTER_SUPPORT = 0.7
+_OUTER_SUPPORT = 0.6
+_STEPS_OUT = np.arange(3, 14)  # how far out other curves are looked for, in tolerances
 # slope in grey levels per px below which lies the noise of a photo
 _FAINTEST = 1.0
+_STEP_PX = 0.25  # between the samples of a profile in the last reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +46,9 @@ class Outline:
 
     averaged: int = 5
     """Neighbouring profiles averaged against texture, an odd number."""
+    step_px: float = 0.0
+    """Where not 0, an edge counts in full only if the colours differ so far to both
+    sides: a printed line is no edge of a card."""
 
     @property
     def free(self) -> int:
@@ -74,45 +81,129 @@ def agreed_offsets(bgr: ByteArray, outline: Outline, reach_px: float) -> FloatAr
     promising = _best_of_each_size(trials, rough, edges.tolerance_px)
     shapes = np.array([_pulled_in(s, edges, outline) for s in promising])
     support = _support(shapes, edges, outline.design, edges.tolerance_px)
-    curves = shapes @ outline.design.T
-    choice = _outermost(curves, support, 2 * edges.tolerance_px)
-    return np.asarray(curves[choice], dtype=np.float64)
+    best = shapes[int(np.argmax(support))]
+    chosen = _outermost(bgr, outline, edges, best)
+    return np.asarray(outline.design @ chosen, dtype=np.float64)
 
 
-def _outermost(curves: FloatArray, support: FloatArray, apart_px: float) -> int:
-    """Step from the best supported curve to others that lie wholly outside it.
+def _outermost(
+    bgr: ByteArray, outline: Outline, edges: _Edges, best: FloatArray
+) -> FloatArray:
+    """Step from the best supported shape to others that lie wholly outside it.
 
     A bevel lies wholly inside the rim. A curve that crosses the best one or
     touches it follows another edge on one side only, such as a shadow or the
     wall of a thick coin, and is no better for lying further out.
     """
-    choice = int(np.argmax(support))
-    enough = support >= _OUTER_SUPPORT * support[choice]
+    design, apart_px = outline.design, 2 * edges.tolerance_px
+    step = np.zeros(len(best))
+    step[0] = edges.tolerance_px
+    least = _OUTER_SUPPORT * _support(best[None], edges, design, edges.tolerance_px)[0]
+    chosen = best
     while True:
-        beyond = enough & ((curves - curves[choice]).min(axis=1) > apart_px)
-        if not beyond.any():
-            return choice
-        choice = int(np.argmax(np.where(beyond, support, -1.0)))
+        further = np.array(
+            [_pulled_in(chosen + k * step, edges, outline) for k in _STEPS_OUT]
+        )
+        support = _support(further, edges, design, edges.tolerance_px)
+        gap = (further - chosen) @ design.T
+        beyond = (support >= least) & (gap.min(axis=1) > apart_px)
+        order = np.flatnonzero(beyond)[np.argsort(-support[beyond])]
+        outer = next(
+            (k for k in order if _bordered(bgr, outline, chosen, further[k])), -1
+        )
+        if outer < 0:
+            return chosen
+        chosen = further[outer]
+
+
+def _bordered(
+    bgr: ByteArray, outline: Outline, inner: FloatArray, outer: FloatArray
+) -> bool:
+    """Whether what lies between two curves differs from the ground beyond both.
+
+    Between a bevel and the rim there is metal; between the rim and a line of the
+    ground's texture there is ground.
+    """
+    near, far = outline.design @ inner, outline.design @ outer
+    width = np.maximum(far - near, 2.0)
+    inside, strip, ground = (
+        sample(bgr, outline.moved_xy_px(offset)[:, None])[:, 0].astype(np.float64)
+        for offset in (near - width, (near + far) / 2, far + width)
+    )
+    to_ground = np.median(np.linalg.norm(strip - ground, axis=1))
+    to_inside = np.median(np.linalg.norm(strip - inside, axis=1))
+    return bool(to_ground > 0.5 * to_inside)
 
 
 def nearest_edges(bgr: ByteArray, outline: Outline, gate_px: float) -> FloatArray:
     """Offset ``(N,)`` of the edge nearest to the outline; NaN where too faint."""
-    step = 0.25
     # wide enough that a blurred edge does not fill it
     half_px = max(2 * gate_px, 8.0)
-    grey, offsets = _slope_across(bgr, outline, half_px, step, light=False)
-    light, _ = _slope_across(bgr, outline, half_px, step, light=True)
-    near = np.exp(-0.5 * (offsets / gate_px) ** 2)
-    rows = np.arange(len(grey))
-    seen = np.argmax(grey * near, axis=1)
-    faint = grey[rows, seen] < np.maximum(1.15 * _background(grey), _FAINTEST)
-    # the same edge in light lies within a pixel or so
-    close = np.abs(offsets[None] - offsets[seen][:, None]) < max(0.5 * gate_px, 1.0)
-    best = np.clip(np.argmax(light * close, axis=1), 1, light.shape[1] - 2)
-    before, top, after = (light[rows, best + k] for k in (-1, 0, 1))
+    grey, offsets = _slope_across(bgr, outline, half_px, _STEP_PX, light=False)
+    seen = _nearest_peak(grey, offsets, gate_px)
+    blur_px = _width_px(grey, seen)
+    if 3 * blur_px > half_px:
+        half_px = min(3 * blur_px, 4 * half_px)
+        grey, offsets = _slope_across(bgr, outline, half_px, _STEP_PX, light=False)
+        seen = _nearest_peak(grey, offsets, max(gate_px, 0.5 * blur_px))
+    light, _ = _slope_across(bgr, outline, half_px, _STEP_PX, light=True)
+    faint = (seen < 0) | (
+        grey[np.arange(len(grey)), seen]
+        < np.maximum(1.15 * _background(grey), _FAINTEST)
+    )
+    # in light a bright thing's blurred edge lies up to 0.8 widths further in
+    best = _uphill(light, seen, max(0.5 * gate_px, 1.0, 0.8 * blur_px))
+    before, top, after = (light[np.arange(len(light)), best + k] for k in (-1, 0, 1))
     bend = np.minimum(before - 2 * top + after, -1e-9)
-    offset = offsets[best] + step * np.clip(0.5 * (before - after) / bend, -1, 1)
-    return np.asarray(np.where(faint, np.nan, offset), dtype=np.float64)
+    part = np.clip(0.5 * (before - after) / bend, -1, 1)
+    return np.asarray(
+        np.where(faint, np.nan, offsets[best] + _STEP_PX * part), dtype=np.float64
+    )
+
+
+def _nearest_peak(
+    slope: FloatImage, offsets: FloatArray, gate_px: float
+) -> npt.NDArray[np.intp]:
+    """Index of the peak that is high and near on each profile; -1 where none is.
+
+    Only peaks count: the flank of a bevel close by is no edge.
+    """
+    padded = np.pad(slope, ((0, 0), (1, 1)))
+    peak = (slope >= padded[:, :-2]) & (slope > padded[:, 2:])
+    worth = np.where(peak, slope * np.exp(-0.5 * (offsets / gate_px) ** 2), 0.0)
+    worth[:, np.abs(offsets) > 3 * gate_px] = 0.0
+    index = np.argmax(worth, axis=1)
+    return np.where(worth.max(axis=1) > 0, index, -1)
+
+
+def _width_px(slope: FloatImage, seen: npt.NDArray[np.intp]) -> float:
+    """Usual standard width of the edges seen, from how their peaks are bent."""
+    reach = 2
+    rows = np.flatnonzero((seen >= reach) & (seen < slope.shape[1] - reach))
+    if not len(rows):
+        return 0.0
+    at = seen[rows]
+    top = slope[rows, at]
+    bend = slope[rows, at - reach] - 2 * top + slope[rows, at + reach]
+    # a Gaussian's peak of height h is bent by -h / width²
+    square = top / np.maximum(-bend, 1e-6) * (reach * _STEP_PX) ** 2
+    return float(np.sqrt(np.median(square)))
+
+
+def _uphill(
+    slope: FloatImage, start: npt.NDArray[np.intp], limit_px: float
+) -> npt.NDArray[np.intp]:
+    """Index of the top reached from `start` by going up no further than a limit."""
+    count = slope.shape[1]
+    rows = np.arange(len(slope))
+    at = np.clip(start, 1, count - 2)
+    for _ in range(round(limit_px / _STEP_PX)):
+        ahead = slope[rows, at + 1] > slope[rows, at]
+        behind = slope[rows, at - 1] > np.maximum(slope[rows, at], slope[rows, at + 1])
+        at = np.clip(
+            at + ahead - 2 * (behind & ahead) - (behind & ~ahead), 1, count - 2
+        )
+    return at
 
 
 def _candidates(bgr: ByteArray, outline: Outline, half_px: float) -> _Edges:
@@ -127,7 +218,21 @@ def _candidates(bgr: ByteArray, outline: Outline, half_px: float) -> _Edges:
     offset = np.where(tall > 0, offsets[order], np.nan)
     # an edge five times as steep as the background's texture is certain
     weight = np.sqrt(np.clip(tall / 5, 0, 1))
+    if outline.step_px:
+        stays = _stays(bgr, outline, half_px, step) / np.maximum(slope, 1e-6)
+        # across a blurred step the colours differ by some three times its slope
+        weight *= np.clip(np.take_along_axis(stays, order, axis=1) / 3, 0.2, 1)
     return _Edges(offset, weight, max(1.5 * step, 0.036 * half_px))
+
+
+def _stays(bgr: ByteArray, outline: Outline, half_px: float, step: float) -> FloatImage:
+    """How far the mean colours to both sides of each place differ, ``(N, offsets)``."""
+    offsets = np.arange(-half_px, half_px + step / 2, step)
+    profiles = _profiles(bgr, outline, offsets)
+    reach = max(round(outline.step_px / step), 1)
+    kernel = np.concatenate([-np.ones(reach), [0.0], np.ones(reach)])[None] / reach
+    apart = [cv2.filter2D(profiles[..., c], -1, kernel) for c in range(3)]
+    return np.asarray(np.sqrt(np.sum(np.square(apart), axis=0)), dtype=np.float32)
 
 
 def _background(slope: FloatImage) -> FloatArray:
@@ -147,6 +252,17 @@ def _slope_across(
     in which a blurred edge stays where it is.
     """
     offsets = np.arange(-half_px, half_px + step / 2, step)
+    mean = _profiles(bgr, outline, offsets, light=light)
+    sigma = max(1.0 / step, 0.8)
+    channels = [gaussian_slope(mean[..., c], sigma) / step for c in range(3)]
+    steep = np.sqrt(np.sum(np.square(channels), axis=0))
+    return np.asarray(steep, dtype=np.float32), offsets
+
+
+def _profiles(
+    bgr: ByteArray, outline: Outline, offsets: FloatArray, *, light: bool = False
+) -> FloatImage:
+    """Colours along the normals, neighbouring profiles averaged."""
     where = (
         outline.at_xy_px[:, None] + offsets[None, :, None] * outline.normal_xy[:, None]
     )
@@ -160,10 +276,7 @@ def _slope_across(
         padded = np.pad(colours, ((side, side), (0, 0), (0, 0)), mode="edge")
     count = len(colours)
     mean = np.mean([padded[k : k + count] for k in range(outline.averaged)], axis=0)
-    sigma = max(1.0 / step, 0.8)
-    channels = [gaussian_slope(mean[..., c], sigma) / step for c in range(3)]
-    steep = np.sqrt(np.sum(np.square(channels), axis=0))
-    return np.asarray(steep, dtype=np.float32), offsets
+    return np.asarray(mean, dtype=np.float32)
 
 
 def _trial_shapes(edges: _Edges, outline: Outline) -> FloatArray:

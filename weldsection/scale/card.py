@@ -34,6 +34,9 @@ _PRINTER_U = 0.0015
 _CHECK_U_MM = 0.1
 # a mark off by more than this many times the others' scatter lies on a curl
 _STRAY = 5.0
+# a mark off by more than this share of its side does not lie in the others' plane
+_FLAT = 0.012
+_SUBSETS = 80  # of four marks; with three of ten bent, one in six of them is flat
 _CORNER_U_PX = 0.12  # smallest believed scatter of a corner (measured)
 
 
@@ -73,6 +76,7 @@ def find_card(
     seen = _sort_out(find_marks(photo.bgr), card_length_mm)
     if seen is None:
         return None
+    seen = _flat_part(seen, photo.shape)
     if len(seen.numbers) < 4:
         found, bend = _by_view(photo, seen, card_length_mm), None
     else:
@@ -107,6 +111,32 @@ def _stretch(layout: CardLayout, card_length_mm: float | None) -> float:
             "line from end to end."
         )
     return stretch
+
+
+def _flat_part(seen: _Seen, shape: tuple[int, int]) -> _Seen:
+    """The marks that lie in one plane: those on a curled edge are left out."""
+    count = len(seen.numbers)
+    if count < 6:
+        return seen
+    side_px = float(np.linalg.norm(seen.xy_px[:, 1] - seen.xy_px[:, 0], axis=1).mean())
+    flat_px = max(_FLAT * side_px, 3 * _CORNER_U_PX)
+    lens = _bend(seen, shape).as_lens(shape)
+    _, residual = _fit(replace(seen, xy_px=lens.straightened(seen.xy_px)))
+    if np.sqrt((residual**2).mean(axis=(1, 2))).max() < flat_px:
+        return seen
+    chance = np.random.default_rng(11)
+    best = np.ones(count, bool)
+    least = (0, 0.0)
+    for _ in range(_SUBSETS):
+        chosen = np.isin(np.arange(count), chance.choice(count, 4, replace=False))
+        to_px, _ = _fit(seen.only(chosen))
+        there = project_all(to_px[None], seen.xy_mm.reshape(-1, 2))[0]
+        off = np.linalg.norm(there.reshape(seen.xy_px.shape) - seen.xy_px, axis=2)
+        near = np.sqrt((off**2).mean(axis=1)) < flat_px
+        worth = (int(near.sum()), -float(off[near].sum()))
+        if worth > least:
+            best, least = near, worth
+    return seen.only(best) if best.sum() >= max(4, count / 2) else seen
 
 
 # ----------------------------------------------------- four marks: the plane

@@ -19,7 +19,7 @@ from weldsection.records import (
 from weldsection.scale.edges import coupon_edges
 from weldsection.scale.ellipse import Ellipse, EllipseFit, Foreshortening
 from weldsection.scale.request import ReferenceRequest
-from weldsection.scale.rim import read_rim, swings
+from weldsection.scale.rim import FIRST_SWING, read_rim, swings
 from weldsection.scale.rounds import RoundThing, find_rounds
 from weldsection.scale.tilt import (
     Camera,
@@ -36,13 +36,17 @@ from weldsection.scale.tilt import (
 _DIAMETER_U_MM = 0.04
 # a bevelled rim and its gleam shift an edge as a whole (measured on drawn discs)
 _EDGE_SYSTEMATIC_PX = 0.3
+# and, of the radius, where a rim's bevel is taken for its edge
+_BEVEL = 0.003
 # bevel, gleam and wall pull the outline out of round (measured on drawn discs)
-_ROUNDNESS = 0.0012
+_ROUNDNESS = 0.0005
+_ROUNDNESS_PX = 0.15
+_ROUNDNESS_OF_WALL = 0.06
 # thickness of coins and washers, whose wall shows beyond the rim, mm
 _WALL_MM = 1.8
 # an outline that takes a third of the wall for the rim is larger by this share of
 # the wall's width over the diameter
-_WALL_TAKEN = 0.2
+_WALL_TAKEN = 0.14
 # a second round thing at least this clear beside the first makes it unclear
 # which is meant
 _RIVAL = 0.65
@@ -68,7 +72,7 @@ def find_disc(
     _check_round(photo.bgr, rim, request)
     disc = rim.ellipse
     centre = disc.centre_xy_px
-    pose = _pose(photo, face, rim, request.length_mm)
+    pose = _pose(photo, face, rim, request.length_mm, math.hypot(*wall_px))
     tilt = pose.source("tilt", centre)
     radius_px = math.sqrt(math.prod(disc.semi_axes_px))
     reading_u = (
@@ -81,7 +85,7 @@ def find_disc(
         homography=pose.homography,
         centre_xy_px=centre,
         sources=(
-            ScaleSource.constant("graduation", math.hypot(reading_u, wall_u)),
+            ScaleSource.constant("graduation", math.hypot(reading_u, wall_u, _BEVEL)),
             ScaleSource.constant(
                 "reference tolerance", _DIAMETER_U_MM / request.length_mm
             ),
@@ -148,11 +152,11 @@ def _check_round(bgr: ByteArray, rim: EllipseFit, request: ReferenceRequest) -> 
             f"The disc of {request.length_mm:g} mm is not seen clearly all around; "
             "lay it on an even background, clear of everything else."
         )
-    swing, noise = swings(bgr, rim.ellipse)
+    swing = swings(bgr, rim.ellipse)
     order = int(np.argmax(swing))
-    if swing[order] > max(_OUT_OF_ROUND * radius, 0.6, 2.5 * noise):
+    if swing[order] > max(_OUT_OF_ROUND * radius, 0.6):
         raise ScaleError(
-            f"The disc is not round: its rim swings {order + 5} times by "
+            f"The disc is not round: its rim swings {order + FIRST_SWING} times by "
             f"{100 * swing[order] / radius:.1f} % of its radius; take a round one."
         )
 
@@ -178,7 +182,9 @@ def _expected(
     return shape, wall_mm * 2 * disc.mean_px / diameter_mm
 
 
-def _pose(photo: Photo, face: FaceOutline, rim: EllipseFit, diameter_mm: float) -> Pose:
+def _pose(
+    photo: Photo, face: FaceOutline, rim: EllipseFit, diameter_mm: float, wall_px: float
+) -> Pose:
     """The tilt under which the ellipse is a circle, helped by the coupon.
 
     An ellipse alone leaves two answers, tilted to one side or to the other.
@@ -193,20 +199,21 @@ def _pose(photo: Photo, face: FaceOutline, rim: EllipseFit, diameter_mm: float) 
         Camera.of(photo.shape, photo.origin.focal_length_px),
         sized=lambda h: _sized(h, points, diameter_mm),
         evidence=(
-            _round_evidence(rim, points),
+            _round_evidence(rim, points, wall_px),
             coupon_evidence(coupon_edges(face)),
         ),
         starts=((a, b), (-a, -b), (0.0, 0.0)),
     ).balanced(disc.centre_xy_px)
 
 
-def _round_evidence(rim: EllipseFit, points_xy_px: FloatArray) -> Residuals:
+def _round_evidence(
+    rim: EllipseFit, points_xy_px: FloatArray, wall_px: float
+) -> Residuals:
     """What the ellipse says: in the plane of the face it is a circle."""
     reading = math.sqrt((rim.covariance[3, 3] + rim.covariance[4, 4]) / 2)
-    edge = 0.4  # px: bevel and blur shift an edge more on one side (drawn discs)
-    u = math.hypot(
-        reading / rim.ellipse.mean_px, edge / rim.ellipse.mean_px, _ROUNDNESS
-    )
+    # a wall that shows beside the rim draws the outline out towards it
+    outline = math.hypot(reading, _ROUNDNESS_PX, _ROUNDNESS_OF_WALL * wall_px)
+    u = math.hypot(outline / rim.ellipse.mean_px, _ROUNDNESS)
 
     def residuals(homographies: FloatArray) -> FloatArray:
         ring = project_all(homographies, points_xy_px)

@@ -155,6 +155,31 @@ def fit_ellipse(
     return EllipseFit(ellipse, covariance, all_residuals, spread, all_trust)
 
 
+def sector_scatter(
+    points_xy_px: FloatArray,
+    fit: EllipseFit,
+    *,
+    shape: Foreshortening | None = None,
+    sectors: int = 9,
+) -> FloatArray:
+    """Covariance ``(5, 5)`` of an ellipse from leaving out one sector at a time.
+
+    Where the points of some sectors lie on another edge, such as a bevel, this is
+    wider than what the scatter of the points says.
+    """
+    sector = np.arange(len(points_xy_px)) * sectors // len(points_xy_px)
+    without = []
+    for left_out in range(sectors):
+        trust = np.where(sector == left_out, 0.0, fit.trust)
+        part = fit_ellipse(
+            points_xy_px, fit.ellipse, trust=trust, shape=shape, rounds=4
+        )
+        without.append(part.ellipse.as_array())
+    away = np.array(without) - np.mean(without, axis=0)
+    # the delete-a-group jackknife
+    return np.asarray((sectors - 1) / sectors * away.T @ away, dtype=np.float64)
+
+
 def _known_shape(
     ellipse: Ellipse, shape: Foreshortening, spread_px: float
 ) -> tuple[FloatArray, FloatArray]:

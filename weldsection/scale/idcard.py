@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from weldsection.errors import ScaleError
+from weldsection.flags import Flag
 from weldsection.records import (
     ByteArray,
     FaceOutline,
@@ -17,11 +18,10 @@ from weldsection.records import (
     ScaleSource,
     mm_per_px_at,
 )
-from weldsection.scale.agreement import Outline, nearest_edges
 from weldsection.scale.lens import Lens, bend_of_sides, with_lens
 from weldsection.scale.plane import homographies_from, scatter
 from weldsection.scale.profiles import sample
-from weldsection.scale.quads import Quad, find_quads
+from weldsection.scale.quads import Look, Quad, find_quads
 from weldsection.scale.sides import Reading, Side, meeting_points, read_side
 from weldsection.scale.tilt import Camera, project_all, tilt_of
 
@@ -36,6 +36,16 @@ _EDGE_SYSTEMATIC_PX = 0.3
 _THICK_MM = 0.76  # of the standard's card
 _COUPON_MM = (15.0, 400.0)  # lengths of coupon considered
 _LEAST_SEEN = 0.45
+# in this order: stone, cloth and wood show better lines than the card until their
+# grain is taken out
+_LOOKS = (Look(800), Look(800, 9), Look(400), Look(800, 21))
+# off a camera's view: a paper of A4 proportions is off by 0.11, drawn cards by 0.005
+_SEEN = 0.008
+_ROUGHLY_SEEN = 0.06  # in the reduced copy, before the sides are read
+# another outline that passes and is larger or smaller by this casts doubt on both
+_RIVAL = 0.02
+# grey levels between card and ground: a card of nearly the bench's own colour
+_LEAST_CONTRAST = 3.0
 
 
 def find_idcard(
@@ -44,14 +54,24 @@ def find_idcard(
     """Scale and tilt from the four sides of a bank card."""
     low, high = (LONG_MM * face.length_px / mm for mm in reversed(_COUPON_MM))
     camera = Camera.of(photo.shape, photo.origin.focal_length_px)
-    # a coarser copy takes out the texture of stone and cloth
-    for long_side in (800, 400):
-        for quad in find_quads(photo.bgr, LONG_MM / SHORT_MM, (low, high), long_side):
-            card = _read_card(photo.bgr, quad)
-            if card is not None and _is_card(photo.bgr, card, camera):
-                found = _reference(card, camera)
-                bend = bend_of_sides(card.sides, photo.shape)
-                return with_lens(found, photo, face, lens, bend)
+    for look in _LOOKS:
+        quads = find_quads(
+            photo.bgr,
+            LONG_MM / SHORT_MM,
+            (low, high),
+            look,
+            lambda corners: off_view(corners, camera) < _ROUGHLY_SEEN,
+        )
+        read = (_read_card(photo.bgr, quad) for quad in quads)
+        cards = [c for c in read if c and _is_card(photo.bgr, c, camera)]
+        if cards:
+            card = max(cards, key=lambda one: sum(s.seen_share for s in one.sides))
+            found = _reference(card, camera)
+            sizes = [abs(math.log(one.px_per_mm / card.px_per_mm)) for one in cards]
+            if max(sizes) > _RIVAL:
+                found = replace(found, flags=(Flag.SCALE_UNSURE,))
+            bend = bend_of_sides(card.sides, photo.shape)
+            return with_lens(found, photo, face, lens, bend)
     raise ScaleError(
         "No bank card was found; lay it flat and whole beside the coupon on a plain "
         "background or pass another --reference."
@@ -63,6 +83,11 @@ class _Card:
     sides: tuple[Side, ...]
     corners_xy_px: FloatArray
     homography: FloatArray
+
+    @property
+    def px_per_mm(self) -> float:
+        """Scale at the middle of the card."""
+        return 1 / mm_per_px_at(self.homography, self.corners_xy_px.mean(axis=0))
 
 
 def _read_card(bgr: ByteArray, quad: Quad) -> _Card | None:
@@ -93,75 +118,106 @@ def card_corners_mm() -> FloatArray:
 def _is_card(bgr: ByteArray, card: _Card, camera: Camera) -> bool:
     """Whether the proportions fit a camera's view and the corners are rounded."""
     return (
-        _fits_a_view(card, camera)
+        _off(card, camera) < _SEEN
         and _differs_from_ground(bgr, card)
         and _rounded_corners(bgr, card)
     )
 
 
+def _off(card: _Card, camera: Camera) -> float:
+    return float(off_view(card.corners_xy_px[None], camera)[0])
+
+
+def off_view(corners_xy_px: FloatArray, camera: Camera) -> FloatArray:
+    """How far quadrangles ``(Q, 4, 2)`` are from what a pinhole camera can see.
+
+    The logarithm of the two sides' scales and the cosine between them, joined; the
+    focal length may be off by a third where it is not known.
+    """
+    x, y = camera.axis_xy_px
+    to_px = np.linalg.inv(homographies_from(corners_xy_px, card_corners_mm()))
+    best = np.full(len(corners_xy_px), np.inf)
+    known = camera.focal_relative_u < 0.1
+    for stretch in (1.0,) if known else np.geomspace(0.75, 1.33, 9):
+        f = camera.focal_px * stretch
+        to_ray = np.array([[1 / f, 0, -x / f], [0, 1 / f, -y / f], [0, 0, 1.0]])
+        ways = (to_ray @ to_px)[:, :, :2]
+        size = np.linalg.norm(ways, axis=1)
+        skew = (ways[..., 0] * ways[..., 1]).sum(axis=1) / size.prod(axis=1)
+        best = np.minimum(best, np.hypot(np.log(size[:, 0] / size[:, 1]), skew))
+    return best
+
+
 def _differs_from_ground(bgr: ByteArray, card: _Card) -> bool:
     """Whether the colour changes across the sides: printed lines have one ground."""
-    to_px = np.linalg.inv(card.homography)
     corners = card_corners_mm()
     along = np.linspace(0.1, 0.9, 80)[:, None]
-    sides = 0
+    differ = 0
     for k in range(4):
         start, end = corners[k], corners[(k + 1) % 4]
         line = start + along * (end - start)
-        out = (line.mean(axis=0) - corners.mean(axis=0)) / 40
-        beside = [project_all(to_px[None], line + s * out)[0] for s in (-1.5, 1.5)]
-        inner, outer = (np.median(sample(bgr, p[:, None]), axis=0) for p in beside)
-        # three grey levels: a card of nearly the bench's own colour
-        sides += float(np.linalg.norm(inner - outer)) > 3.0
-    return sides >= 3
-
-
-def _fits_a_view(card: _Card, camera: Camera) -> bool:
-    """Whether a pinhole camera can see an ID-1 rectangle as this quadrangle."""
-    x, y = camera.axis_xy_px
-    best = math.inf
-    for stretch in (0.75, 0.87, 1.0, 1.15, 1.33):
-        f = camera.focal_px * (1.0 if camera.focal_relative_u < 0.1 else stretch)
-        to_px = np.array([[f, 0, x], [0, f, y], [0, 0, 1.0]])
-        along, down = (np.linalg.inv(to_px) @ np.linalg.inv(card.homography))[:, :2].T
-        size = math.hypot(*along), math.hypot(*down)
-        skew = float(along @ down) / (size[0] * size[1])
-        best = min(best, math.hypot(math.log(size[0] / size[1]), skew))
-    # a paper of A4 proportions is off by 0.11
-    return best < 0.05
+        out = _unit(line.mean(axis=0) - corners.mean(axis=0))
+        for part in np.split(line, 4):
+            # a joint or a printed line may be a millimetre wide: look beyond it
+            inner, *beyond = (
+                np.median(_colours(bgr, card, part + far_mm * out), axis=0)
+                for far_mm in (-1.0, 1.0, 3.0)
+            )
+            apart = _apart(np.array(beyond), inner).min()
+            differ += bool(apart > _LEAST_CONTRAST)
+    # a picture may have the ground's colour here and there
+    return differ >= 14
 
 
 def _rounded_corners(bgr: ByteArray, card: _Card) -> bool:
-    """Whether the outline follows arcs of the standard's radius at the corners."""
-    to_px = np.linalg.inv(card.homography)
-    turn = np.radians(np.linspace(20, 70, 24))
-    fits = 0
+    """Whether the corners are cut by arcs of the standard's radius.
+
+    Beyond the arc there is ground; close inside it there is card, unless it is worn.
+    """
+    turn = np.radians(np.linspace(25, 65, 24))
+    cut, filled = 0, 0
     for corner, inward in zip(
         card_corners_mm(), np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]]), strict=True
     ):
         middle = corner + RADIUS_MM * inward
         out = -inward * np.column_stack([np.cos(turn), np.sin(turn)])
-        points = project_all(to_px[None], middle + RADIUS_MM * out)[0]
-        beyond = project_all(to_px[None], middle + (RADIUS_MM + 1) * out)[0]
-        px_per_mm = float(np.linalg.norm(beyond - points, axis=1).mean())
-        normals = (beyond - points) / np.linalg.norm(
-            beyond - points, axis=1, keepdims=True
+        # the tip of a square corner lies 1.3 mm beyond the arc
+        deep, close, tip, ground = (
+            _colours(bgr, card, middle + (RADIUS_MM + far_mm) * out)
+            for far_mm in (-1.6, -0.8, 0.55, 2.2)
         )
-        outline = Outline(points, normals, np.ones((24, 1)), closed=False)
-        # 0.9 mm: the tip of a square corner lies 1.3 mm further out
-        offset = nearest_edges(bgr, outline, max(0.5 * px_per_mm, 2.0))
-        off_mm = offset[np.isfinite(offset)] / px_per_mm
-        fits += _on_arc(off_mm)
-    # one corner may be covered
-    return fits >= 3
+        own, beyond = np.median(deep, axis=0), np.median(ground, axis=0)
+        # on speckled ground no two places need be alike, but all differ from the card
+        usual = _spread(deep, own) + _LEAST_CONTRAST / 2
+        cut += _nearer(tip, beyond, own) or _spread(tip, own) > 4 * usual
+        filled += _nearer(close, own, beyond) or _spread(close, own) < usual
+    # one corner may be covered, and two be worn
+    return cut >= 3 and filled >= 2
 
 
-def _on_arc(off_mm: FloatArray) -> bool:
-    """Whether offsets from an expected arc lie on it and on one line."""
-    if len(off_mm) < 14:
-        return False
-    middle = float(np.median(off_mm))
-    return abs(middle) < 0.45 and float(np.median(np.abs(off_mm - middle))) < 0.2
+def _colours(bgr: ByteArray, card: _Card, points_xy_mm: FloatArray) -> FloatArray:
+    """Colours at points of the card's plane, ``(N, 3)``."""
+    at = project_all(np.linalg.inv(card.homography)[None], points_xy_mm)[0]
+    return np.asarray(sample(bgr, at[:, None])[:, 0], np.float64)
+
+
+def _apart(colours: FloatArray, other: FloatArray) -> FloatArray:
+    return np.asarray(np.linalg.norm(colours - other, axis=-1), dtype=np.float64)
+
+
+def _nearer(colours: FloatArray, to: FloatArray, than: FloatArray) -> bool:
+    """Whether most colours lie nearer to one than to another that differs from it."""
+    nearer = _apart(colours, to) < _apart(colours, than)
+    return bool(_apart(to, than) > _LEAST_CONTRAST / 2 and np.mean(nearer) > 0.5)
+
+
+def _spread(colours: FloatArray, about: FloatArray) -> float:
+    """Usual distance of colours from one."""
+    return float(np.median(_apart(colours, about)))
+
+
+def _unit(way: FloatArray) -> FloatArray:
+    return np.asarray(way / np.linalg.norm(way), dtype=np.float64)
 
 
 # ----------------------------------------------------------------- reference
@@ -188,7 +244,7 @@ def _reference(card: _Card, camera: Camera) -> ScaleReference:
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     root = np.array([np.linalg.cholesky(s.end_covariance) for s in card.sides])
     shift = np.einsum("sij,dsj->dsi", root, chance.standard_normal((draws, 4, 2)))
-    side_u = np.hypot(_EDGE_SYSTEMATIC_PX, 0.7 * _wall_px(card, camera, normal))
+    side_u = np.hypot(_EDGE_SYSTEMATIC_PX, _wall_px(card, camera, normal))
     shift += side_u[:, None] * chance.standard_normal((draws, 4, 1))
     moved = ends + shift[..., None] * normal[None, :, None]
     views = homographies_from(meeting_points(moved), card_corners_mm())

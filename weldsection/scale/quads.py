@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from weldsection.records import ByteArray, FloatArray
+from weldsection.records import BoolArray, ByteArray, FloatArray
 from weldsection.scale.profiles import FloatImage, reduced, sample, to_photo_px
 from weldsection.scale.rounds import colour_slopes
 
@@ -19,6 +20,16 @@ _ANGLE_BINS = 180
 _LEAST_SIDE = 0.45
 _LEAST_MEAN = 0.7
 _SAMPLES = 48
+_KEPT = 7  # rectangles looked at more closely
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How a photo is made smaller before lines are looked for."""
+
+    long_side_px: int
+    grain_px: int = 0
+    """Texture up to half as wide is taken out, an odd number; 0 leaves it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +45,8 @@ def find_quads(
     bgr: ByteArray,
     proportion: float,
     lengths_px: tuple[float, float],
-    long_side_px: int,
+    look: Look,
+    possible: Callable[[FloatArray], BoolArray],
 ) -> tuple[Quad, ...]:
     """Find rectangles seen at moderate tilt, the clearest first.
 
@@ -44,10 +56,14 @@ def find_quads(
         Long side over short side.
     lengths_px
         Smallest and largest long side considered, in photo px.
-    long_side_px
-        Size of the reduced copy that is searched.
+    look
+        How the photo is reduced and smoothed.
+    possible
+        Which of some corners ``(Q, 4, 2)`` in photo px a camera can see that way.
     """
-    small, factor = reduced(bgr, long_side_px)
+    small, factor = reduced(bgr, look.long_side_px)
+    if look.grain_px:
+        small = np.asarray(cv2.medianBlur(small, look.grain_px))
     small = np.asarray(cv2.GaussianBlur(small, (0, 0), 0.8))
     slope_x, slope_y = colour_slopes(small)
     lines = _strong_lines(slope_x, slope_y)
@@ -56,6 +72,7 @@ def find_quads(
     long = (sides[:, 0] + sides[:, 2]) / 2
     likely = (long > lengths_px[0] / factor) & (long < lengths_px[1] / factor)
     corners = corners[likely]
+    corners = corners[possible(to_photo_px(corners, factor))]
     if not len(corners):
         return ()
     return _best(corners, _side_shares(slope_x, slope_y, corners), factor)
@@ -201,15 +218,24 @@ def _best(corners: FloatArray, shares: FloatArray, factor: float) -> tuple[Quad,
     kept: list[Quad] = []
     for index in ranked:
         photo_corners = to_photo_px(corners[index], factor)
-        apart = [
-            np.abs(photo_corners.mean(axis=0) - q.corners_xy_px.mean(axis=0)).max()
-            for q in kept
-        ]
-        if not apart or min(apart) > 12 * factor:
+        if not any(_same(photo_corners, quad, 12 * factor) for quad in kept):
             kept.append(Quad(_clockwise(photo_corners), float(mean[index])))
-        if len(kept) == 3:
+        if len(kept) == _KEPT:
             break
     return tuple(kept)
+
+
+def _same(corners_xy_px: FloatArray, quad: Quad, near_px: float) -> bool:
+    """Whether corners are those of a rectangle kept, and not of a frame around it."""
+    apart = corners_xy_px.mean(axis=0) - quad.corners_xy_px.mean(axis=0)
+    larger = _area(corners_xy_px) / _area(quad.corners_xy_px)
+    return bool(np.abs(apart).max() < near_px and 0.96 < larger < 1.04)
+
+
+def _area(corners_xy: FloatArray) -> float:
+    ahead = np.roll(corners_xy, -1, axis=0)
+    cross = corners_xy[:, 0] * ahead[:, 1] - corners_xy[:, 1] * ahead[:, 0]
+    return abs(float(cross.sum())) / 2
 
 
 def _clockwise(corners_xy: FloatArray) -> FloatArray:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from weldsection.records import ByteArray, FloatArray
@@ -11,9 +13,11 @@ from weldsection.scale.ellipse import (
     EllipseFit,
     Foreshortening,
     fit_ellipse,
+    sector_scatter,
 )
 
 _RAYS = 360
+FIRST_SWING = 6  # no coin has fewer corners
 _REACH = 0.07  # how far the search may be off, as a share of the radius
 
 
@@ -37,18 +41,23 @@ def read_rim(
     offset = agreed_offsets(bgr, around, max(_REACH * mean, 5.0))
     first = fit_ellipse(around.moved_xy_px(offset), start).ellipse
     settled = _settled(bgr, first, shape, trust).ellipse
-    return _settled(bgr, settled, shape, trust)
+    points = _edge_points(bgr, settled)
+    fit = fit_ellipse(points, settled, trust=trust, shape=shape)
+    return _with_scatter(points, fit, shape)
 
 
-def swings(bgr: ByteArray, ellipse: Ellipse) -> tuple[FloatArray, float]:
-    """Amplitudes of the rim's harmonics 5 to 14, and their usual size, in px.
+def swings(bgr: ByteArray, ellipse: Ellipse) -> FloatArray:
+    """Amplitudes in px of the rim's harmonics 6 to 14, as far as each stands alone.
 
-    Lower ones are those of a wall or a shadow on one side.
+    Lower ones are those of a wall, a bevel or a shadow on one side. A jump to
+    another edge and back swings in all harmonics alike, a cornered rim in one.
     """
     reach = max(0.015 * ellipse.mean_px, 2.0)
     offset = nearest_edges(bgr, _around(ellipse), reach)
-    wave = 2 * np.abs(np.fft.rfft(np.nan_to_num(offset))) / _RAYS
-    return wave[5:15], float(np.median(wave[5:25]))
+    offset = np.where(np.abs(offset) < 1.5 * reach, offset, 0.0)
+    wave = 2 * np.abs(np.fft.rfft(offset)) / _RAYS
+    beside = (wave[FIRST_SWING - 1 : 14] + wave[FIRST_SWING + 1 : 16]) / 2
+    return np.maximum(wave[FIRST_SWING:15] - beside, 0.0)
 
 
 def _trust(ellipse: Ellipse, wall_xy_px: FloatArray) -> FloatArray:
@@ -77,7 +86,24 @@ def _settled(
     bgr: ByteArray, ellipse: Ellipse, shape: Foreshortening, trust: FloatArray
 ) -> EllipseFit:
     """Fit the edge nearest to the ellipse on each ray."""
+    points = _edge_points(bgr, ellipse)
+    return fit_ellipse(points, ellipse, trust=trust, shape=shape)
+
+
+def _edge_points(bgr: ByteArray, ellipse: Ellipse) -> FloatArray:
     around = _around(ellipse)
     offset = nearest_edges(bgr, around, max(0.004 * ellipse.mean_px, 1.2))
-    points = around.moved_xy_px(offset)
-    return fit_ellipse(points, ellipse, trust=trust, shape=shape)
+    return around.moved_xy_px(offset)
+
+
+def _with_scatter(
+    points_xy_px: FloatArray, fit: EllipseFit, shape: Foreshortening
+) -> EllipseFit:
+    """The same fit with the uncertainty that its sectors show.
+
+    Of the size with what is known of the shape, of the shape by the points alone.
+    """
+    size = sector_scatter(points_xy_px, fit, shape=shape)[2, 2]
+    covariance = sector_scatter(points_xy_px, fit)
+    covariance[2, 2] = size
+    return replace(fit, covariance=covariance)

@@ -35,10 +35,23 @@ _NEAR_RATIOS = 0.84 * 1.06 ** np.arange(12)
 _WASHER_RATIOS = 1.6 * 1.06 ** np.arange(1, 13)
 # short over long axis of a disc seen at up to 30°
 _LEAST_AXES = 0.86
+# and about the middle of a coin of two metals, from 0.6 to 0.85 of its diameter
+_TWO_METALS_RATIOS = 1.14 * 1.06 ** np.arange(7)
+# texture up to half as wide, in px of the reduced copy, is taken out at a second look
+_GRAIN_PX = 9
+# outlines whose radii differ by less than this share are compared by clarity
+_ALIKE = 0.09
+# tilts as outlines show them: those of cameras, widened by the place in the picture
+_TILT_RAD = math.radians(12.0)
 # share of the rim on which an edge must be seen for a round thing to count
 _LEAST_RIM = 0.62
-# and for a fainter edge around it to cast doubt on it
+# and for an edge to be looked at further
 _FAINT_RIM = 0.42
+# and for a fainter edge around it, about the same middle, to cast doubt on it
+_FAINT_AROUND = 0.6
+_FAINT_CONTRAST = 2.0
+# and for it to be the outline itself
+_WHOLE_AROUND = 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,17 +88,33 @@ def find_rounds(
     Only sizes are considered that make a coupon of a likely length of the face.
     """
     small, factor = reduced(photo.bgr, _LONG_SIDE_PX)
-    small = np.asarray(cv2.GaussianBlur(small, (0, 0), 1.0))
+    plain = np.asarray(cv2.GaussianBlur(small, (0, 0), 1.0))
+    # speckled stone hides a rim that shows once its grain is taken out
+    even = np.asarray(cv2.medianBlur(plain, _GRAIN_PX))
     face_mask = _face_in(face, small.shape[:2], factor)
     radii = _likely_radii(face, diameter_mm, small.shape[:2], factor)
+    seen = _look(plain, even, face_mask, radii) or _look(even, even, face_mask, radii)
+    seen.sort(key=lambda thing: -thing.clarity)
+    return tuple(_enlarged(thing, factor) for thing in seen)
+
+
+def _look(
+    small: ByteArray,
+    even: ByteArray,
+    face_mask: npt.NDArray[np.bool_],
+    radii: tuple[float, float],
+) -> list[RoundThing]:
+    """Round things in one copy of the photo; `even` is the one without grain."""
     slope_x, slope_y = colour_slopes(small)
     seen: list[RoundThing] = []
     for x, y, radius in _vote(slope_x, slope_y, face_mask, radii):
-        thing = _outermost(small, Ellipse(x, y, radius), face_mask)
+        start = Ellipse(x, y, radius)
+        if any(_looked_at(start, thing) for thing in seen):
+            continue
+        thing = _outermost(small, even, start, face_mask)
         if thing is not None and not any(_same(thing, other) for other in seen):
             seen.append(thing)
-    seen.sort(key=lambda thing: -thing.clarity)
-    return tuple(_enlarged(thing, factor) for thing in seen)
+    return seen
 
 
 def _likely_radii(
@@ -201,7 +230,10 @@ def _vote_radius(
 
 
 def _outermost(
-    small: ByteArray, start: Ellipse, face_mask: npt.NDArray[np.bool_]
+    small: ByteArray,
+    even: ByteArray,
+    start: Ellipse,
+    face_mask: npt.NDArray[np.bool_],
 ) -> RoundThing | None:
     """The largest round edge about a centre that is seen on most of its rim."""
     things = _settled(small, start, face_mask, _NEAR_RATIOS)
@@ -209,16 +241,22 @@ def _outermost(
         return None
     # the hole of a washer is as round as its rim, and often the clearer edge
     things += _settled(small, start, face_mask, _WASHER_RATIOS)
-    best = max(_whole(things), key=_rank)
-    ringed = any(_around(thing, best) for thing in things)
-    return replace(best, ringed=ringed, hole=_is_hole(small, best))
+    best = _clearest_near(max(_whole(things), key=_rank), things)
+    # the middle of a coin of two metals is as round, and clearer on speckled ground
+    things += _settled(even, best.ellipse, face_mask, _TWO_METALS_RATIOS)
+    around = [thing for thing in things if _around(thing, best)]
+    whole = [thing for thing in around if thing.seen_share >= _WHOLE_AROUND]
+    if whole:
+        best = max(whole, key=lambda thing: thing.radius_px)
+        return replace(best, hole=False, ringed=False)
+    return replace(best, ringed=bool(around), hole=_is_hole(small, best))
 
 
 def _is_hole(small: ByteArray, thing: RoundThing) -> bool:
     """Whether the inside looks like what lies far around, and not like the ring."""
     radius = thing.radius_px
 
-    def colour(low: float, high: float) -> FloatArray:
+    def colours(low: float, high: float) -> FloatArray:
         circles = [
             thing.ellipse.centre_xy_px
             + share * (thing.ellipse.points_xy_px(_RAYS) - thing.ellipse.centre_xy_px)
@@ -228,15 +266,20 @@ def _is_hole(small: ByteArray, thing: RoundThing) -> bool:
         limit = np.array([small.shape[1] - 1, small.shape[0] - 1])
         seen = seen[((seen >= 0) & (seen <= limit)).all(axis=1)]
         if len(seen) < _RAYS // 4:
-            return np.full(3, np.nan)
-        return np.asarray(np.median(sample(small, seen), axis=0), dtype=np.float64)
+            return np.full((1, 3), np.nan)
+        return np.asarray(sample(small, seen), dtype=np.float64)
 
-    inside, ring, far = colour(0.2, 0.8), colour(1.15, 1.5), colour(3.2, 4.2)
+    beyond = colours(3.2, 4.2)
+    far = np.median(beyond, axis=0)
+    inside, ring = (np.median(colours(*r), axis=0) for r in ((0.2, 0.8), (1.15, 1.5)))
     contrast = float(np.linalg.norm(ring - inside))
+    # on speckled ground its usual colour says little
+    speckle = float(np.median(np.linalg.norm(beyond - far, axis=1)))
     return bool(
         radius > _LEAST_RADIUS_PX
         and np.linalg.norm(far - inside) < _HOLE_SHARE * contrast
         and np.linalg.norm(far - ring) > 0.5 * contrast
+        and contrast > 2 * speckle
     )
 
 
@@ -255,6 +298,22 @@ def _settled(
     return [thing for thing in found if thing is not None]
 
 
+def _clearest_near(best: RoundThing, things: list[RoundThing]) -> RoundThing:
+    """Of outlines of about one size the clearest: a shadow's edge is larger."""
+    alike = (
+        thing
+        for thing in _whole(things)
+        if abs(math.log(thing.radius_px / best.radius_px)) < _ALIKE
+    )
+    return max(alike, key=lambda thing: thing.clarity * _held_so(thing))
+
+
+def _held_so(thing: RoundThing) -> float:
+    """How likely a camera is held at the tilt that the outline's axes show."""
+    long, short = thing.ellipse.semi_axes_px
+    return math.exp(-0.5 * (math.acos(min(short / long, 1.0)) / _TILT_RAD) ** 2)
+
+
 def _whole(things: list[RoundThing]) -> list[RoundThing]:
     return [thing for thing in things if thing.seen_share >= _LEAST_RIM]
 
@@ -264,7 +323,9 @@ def _around(thing: RoundThing, inner: RoundThing) -> bool:
     apart = thing.ellipse.centre_xy_px - inner.ellipse.centre_xy_px
     return (
         thing.radius_px > 1.12 * inner.radius_px
-        and math.hypot(*apart) < 0.06 * inner.radius_px
+        and math.hypot(*apart) < 0.05 * inner.radius_px
+        and thing.seen_share > _FAINT_AROUND
+        and thing.contrast > _FAINT_CONTRAST
     )
 
 
@@ -329,6 +390,15 @@ def _judge(
     if share < _FAINT_RIM or float(np.mean(inside)) < 0.9 or face_mask[y, x]:
         return None
     return RoundThing(ellipse, share, float(np.median(rim)) / level)
+
+
+def _looked_at(start: Ellipse, thing: RoundThing) -> bool:
+    """Whether the search that found a thing has tried circles like this one."""
+    apart = thing.ellipse.centre_xy_px - start.centre_xy_px
+    return (
+        math.hypot(*apart) < 0.5 * thing.radius_px
+        and start.mean_px < 1.3 * thing.radius_px
+    )
 
 
 def _same(thing: RoundThing, other: RoundThing) -> bool:

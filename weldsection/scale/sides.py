@@ -10,6 +10,8 @@ import numpy as np
 from weldsection.records import ByteArray, FloatArray
 from weldsection.scale.agreement import Outline, agreed_offsets, nearest_edges
 
+_STEP_PX = 6.0  # printed lines are thinner
+
 
 @dataclass(frozen=True, slots=True)
 class Side:
@@ -63,6 +65,7 @@ def read_side(
         np.column_stack([np.ones(how.points), t]),
         closed=False,
         averaged=how.averaged,
+        step_px=_STEP_PX,
     )
     expected: FloatArray = np.zeros(how.points)
     if search:
