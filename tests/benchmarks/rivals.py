@@ -46,7 +46,7 @@ import weldsection.boundary.trace
 import weldsection.grid
 import weldsection.pipeline
 from weldsection.boundary.evidence import Evidence
-from weldsection.records import Coupon, project
+from weldsection.records import Coupon, Photo, project
 
 Picture = NDArray[Any]
 Mask = NDArray[np.bool_]
@@ -336,6 +336,16 @@ def by_steepness(
     return np.asarray(20 * (weld[:, :, None] + weld[:, end]))
 
 
+def first_look_only(photo: Photo, coupon: Coupon, traces: list[Any]) -> list[Any]:
+    """Leave the lines as the grid shows them."""
+    return traces
+
+
+def grid_surface(photo: Photo, coupon: Coupon, traces: list[Any]) -> Coupon:
+    """Leave the plate surface as the grid shows it."""
+    return coupon
+
+
 def without_texture(bgr: Picture) -> NDArray[np.float32]:
     """Zones of a picture made grey and smooth; the networks stay as trained."""
     grey = cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
@@ -360,6 +370,13 @@ def replaced(*changes: tuple[Any, str, Any]) -> Iterator[None]:
 PIPELINE, TRACE = weldsection.pipeline, weldsection.boundary.trace
 PARTS: dict[str, tuple[tuple[Any, str, Any], ...]] = {
     "ours": (),
+    "… without the second look": (
+        (PIPELINE, "look_closer", first_look_only),
+        (PIPELINE, "with_closer_surface", grid_surface),
+    ),
+    "… without it at the plate surface": (
+        (PIPELINE, "with_closer_surface", grid_surface),
+    ),
     "… without colour and texture": (
         (weldsection.grid, "strip_zones", without_texture),
     ),
