@@ -18,6 +18,7 @@ from weldsection.zones import Zone, log_odds
 BIN_MM = 0.5  # plate surface is averaged over this length before it is fitted
 SURFACE_REACH_MM = 1.6  # the surface is looked for this far from the straight edge
 CORRECTION_MM, CORRECTION_LENGTH_MM = 0.03, 12.0  # of the grid's surface by the photo
+FEWEST_POINTS = 30  # that say anything: fewer may all be burr
 FARTHEST_OFF_MM = 0.05  # a point nearer than this to the others is no outlier
 WAVE_MM, WAVE_LENGTH_MM = 0.04, 14.0  # saw and rolling waviness that is followed
 
@@ -101,9 +102,10 @@ def _binned(
     edges = np.floor(x / BIN_MM).astype(int)
     scatter = max(mad_sigma(residual), 0.004)
     centres, heights, noise = [], [], []
+    fewest = min(4, len(x) // 8)  # short stretches have few in each bin
     for edge in np.unique(edges):
         here = edges == edge
-        if here.sum() < 4:
+        if here.sum() < fewest:
             continue
         centres.append((edge + 0.5) * BIN_MM)
         heights.append(np.median(residual[here]))
@@ -148,18 +150,17 @@ def corrected(
     x_mm, y_mm
         ``(N,)`` points of bare plate, outliers among them.
     """
-    off = y_mm - surface.y_at(x_mm)
-    usual = np.abs(off - np.median(off)) < max(4 * mad_sigma(off), FARTHEST_OFF_MM)
-    centres, gaps, noise = _binned(x_mm[usual], off[usual])
 
     def kernel(a: FloatArray, b: FloatArray) -> FloatArray:
         return CORRECTION_MM**2 + _alike(a, b, CORRECTION_MM, CORRECTION_LENGTH_MM)
 
     knots = surface.knots_x_mm
-    if not len(centres):
+    if len(x_mm) < FEWEST_POINTS:
         u = np.hypot(surface.knots_u_mm, CORRECTION_MM)
         return replace(surface, knots_u_mm=u)
-    mean, u = _posterior(centres, gaps, noise, knots, kernel)
+    off = y_mm - surface.y_at(x_mm)
+    usual = np.abs(off - np.median(off)) < max(4 * mad_sigma(off), FARTHEST_OFF_MM)
+    mean, u = _posterior(*_binned(x_mm[usual], off[usual]), knots, kernel)
     return PlateSurface(knots, surface.knots_y_mm + mean, u)
 
 
