@@ -1,4 +1,4 @@
-"""The plate surface seen closely, and what the second look is worth on a drawn photo."""
+"""The plate surface seen closely, and what the second look is worth."""
 
 from __future__ import annotations
 
