@@ -51,6 +51,9 @@ _WALL_TAKEN = 0.14
 # a second round thing at least this clear beside the first makes it unclear
 # which is meant
 _RIVAL = 0.65
+# clarity of round things below which there is none: craters, folds and clouds reach
+# 0.3, drawn coins stand from 1.1 on
+_CLEAR = 0.6
 # coupons are some 80 mm long, two of three within a factor of two: a printed letter
 # beside a coin is round too, and would make the coupon much longer
 _COUPON_MM = 80.0
@@ -121,6 +124,7 @@ def _wall_mm(photo: Photo, homography: FloatArray, at_xy_px: FloatArray) -> Floa
 def _only_one(
     found: tuple[RoundThing, ...], request: ReferenceRequest, face_px: float
 ) -> RoundThing:
+    found = tuple(thing for thing in found if thing.clarity > _CLEAR)
     if not found:
         raise ScaleError(
             f"No disc of {request.length_mm:g} mm was found; show it whole on an even "
