@@ -30,10 +30,10 @@ from weldsection.scale import find_scale
 
 Picture = NDArray[np.uint8]
 WANTED = ("card", "idcard", "disc=23.25")
-# these show round things: coins, cup, eye, wheels, cell, clock, colour wheel, head
+# these show round things: badge, coins, cup, eye, wheels, cell, clock, colours, head
 ROUND = (
-    "coins", "coffee", "retina", "motorcycle_left", "motorcycle_right", "cell",
-    "clock_motion", "color", "phantom", "logo", "microaneurysms",
+    "astronaut", "coins", "coffee", "retina", "motorcycle_left", "motorcycle_right",
+    "cell", "clock_motion", "color", "phantom", "logo", "microaneurysms",
 )  # fmt: skip
 
 
@@ -147,6 +147,7 @@ def main() -> None:
                 looked[wanted] += 1
                 if where := found_in(scene, wanted):
                     found[wanted].append(where)
+                    print(f"  {wanted} in {where}", flush=True)
     for wanted, where in found.items():
         row = {"reference": wanted, "pictures": looked[wanted], "found": len(where)}
         print(json.dumps({**row, "where": where}))

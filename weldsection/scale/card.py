@@ -10,6 +10,7 @@ import numpy as np
 
 from weldsection.errors import UsageError
 from weldsection.records import (
+    BoolArray,
     FaceOutline,
     FloatArray,
     Photo,
@@ -51,7 +52,7 @@ class _Seen:
     xy_mm: FloatArray
     """``(marks, 4, 2)``."""
 
-    def only(self, keep: FloatArray) -> _Seen:
+    def only(self, keep: BoolArray) -> _Seen:
         """The marks where `keep` is true."""
         numbers = tuple(n for n, k in zip(self.numbers, keep, strict=True) if k)
         return _Seen(self.layout, numbers, self.xy_px[keep], self.xy_mm[keep])

@@ -50,6 +50,13 @@ _WALL_TAKEN = 0.14
 # a second round thing at least this clear beside the first makes it unclear
 # which is meant
 _RIVAL = 0.65
+# clarity of round things below which there is none: craters, folds and clouds reach
+# 0.3, drawn coins stand from 1.1 on
+_CLEAR = 0.6
+# coupons are some 80 mm long, two of three within a factor of two: a printed letter
+# beside a coin is round too, and would make the coupon much longer
+_COUPON_MM = 80.0
+_COUPON_SD = 0.7
 # smallest share of the rim on which the edge must be seen
 _LEAST_RIM = 0.6
 
@@ -66,7 +73,8 @@ def find_disc(
     photo: Photo, face: FaceOutline, request: ReferenceRequest
 ) -> ScaleReference:
     """Scale and tilt from the outline of a disc."""
-    found = _only_one(find_rounds(photo, face, request.length_mm), request)
+    rounds = find_rounds(photo, face, request.length_mm)
+    found = _only_one(rounds, request, face.length_px)
     shape, wall_px = _expected(photo, face, found.ellipse, request.length_mm)
     rim = read_rim(photo.bgr, found.ellipse, shape, wall_px)
     _check_round(photo.bgr, rim, request)
@@ -110,7 +118,10 @@ def _wall_mm(photo: Photo, homography: FloatArray, at_xy_px: FloatArray) -> Floa
     return _WALL_MM * (below - at_xy_px) / camera.focal_px
 
 
-def _only_one(found: tuple[RoundThing, ...], request: ReferenceRequest) -> RoundThing:
+def _only_one(
+    found: tuple[RoundThing, ...], request: ReferenceRequest, face_px: float
+) -> RoundThing:
+    found = tuple(thing for thing in found if thing.clarity > _CLEAR)
     if not found:
         raise ScaleError(
             f"No disc of {request.length_mm:g} mm was found; show it whole on an even "
@@ -122,15 +133,24 @@ def _only_one(found: tuple[RoundThing, ...], request: ReferenceRequest) -> Round
             f"Only the hole of a ring is seen clearly, not its rim of "
             f"{request.length_mm:g} mm; show the ring whole on an even background."
         )
-    best = discs[0]
-    for other in discs[1:]:
-        alike = other.clarity > _RIVAL * best.clarity
+    likely = {
+        thing: thing.clarity * _usual(face_px * request.length_mm / 2 / thing.radius_px)
+        for thing in discs
+    }
+    best, *others = sorted(discs, key=lambda thing: -likely[thing])
+    for other in others:
+        alike = likely[other] > _RIVAL * likely[best]
         if alike and abs(math.log(other.radius_px / best.radius_px)) > 0.03:
             raise ScaleError(
                 "Two round things of different size are in the photo; leave only the "
                 f"one of {request.length_mm:g} mm in it."
             )
     return best
+
+
+def _usual(coupon_mm: float) -> float:
+    """How usual a coupon of that length is, beside the most usual one."""
+    return math.exp(-0.5 * (math.log(coupon_mm / _COUPON_MM) / _COUPON_SD) ** 2)
 
 
 def seen_share(rim: EllipseFit) -> float:

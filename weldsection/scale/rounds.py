@@ -35,12 +35,14 @@ _NEAR_RATIOS = 0.84 * 1.06 ** np.arange(12)
 _WASHER_RATIOS = 1.6 * 1.06 ** np.arange(1, 13)
 # short over long axis of a disc seen at up to 30°
 _LEAST_AXES = 0.86
+# the rim of a washer stands out less than its hole by no more than this factor
+_WASHER_CONTRAST = 0.25
 # and about the middle of a coin of two metals, from 0.6 to 0.85 of its diameter
 _TWO_METALS_RATIOS = 1.14 * 1.06 ** np.arange(7)
 # texture up to half as wide, in px of the reduced copy, is taken out at a second look
 _GRAIN_PX = 9
 # outlines whose radii differ by less than this share are compared by clarity
-_ALIKE = 0.09
+_ALIKE = 0.16
 # tilts as outlines show them: those of cameras, widened by the place in the picture
 _TILT_RAD = math.radians(12.0)
 # share of the rim on which an edge must be seen for a round thing to count
@@ -240,7 +242,9 @@ def _outermost(
     if not _whole(things):
         return None
     # the hole of a washer is as round as its rim, and often the clearer edge
-    things += _settled(small, start, face_mask, _WASHER_RATIOS)
+    least = _WASHER_CONTRAST * max(thing.contrast for thing in _whole(things))
+    rims = _settled(small, start, face_mask, _WASHER_RATIOS)
+    things += [thing for thing in rims if thing.contrast > least]
     best = _clearest_near(max(_whole(things), key=_rank), things)
     # the middle of a coin of two metals is as round, and clearer on speckled ground
     things += _settled(even, best.ellipse, face_mask, _TWO_METALS_RATIOS)
