@@ -21,7 +21,10 @@ _PEAKS = 5  # candidate edges on one profile
 _TRIALS = 2400  # with a third of the edges right, five of them make ten hits
 # a curve further out wins if it is supported this well beside the best one
 _OUTER_SUPPORT = 0.6
-_STEPS_OUT = np.arange(3, 14)  # how far out other curves are looked for, in tolerances
+# how far out other curves are looked for, in tolerances: a coin's raised rim is up to
+# a tenth of its radius wide, a printed frame may be no part of a card's side
+_STEPS_OUT = np.arange(3, 28)
+_STEPS_OUT_OF_SIDES = 11
 # slope in grey levels per px below which lies the noise of a photo
 _FAINTEST = 1.0
 _STEP_PX = 0.25  # between the samples of a profile in the last reading
@@ -99,10 +102,11 @@ def _outermost(
     step = np.zeros(len(best))
     step[0] = edges.tolerance_px
     least = _OUTER_SUPPORT * _support(best[None], edges, design, edges.tolerance_px)[0]
+    steps = _STEPS_OUT if outline.closed else _STEPS_OUT[:_STEPS_OUT_OF_SIDES]
     chosen = best
     while True:
         further = np.array(
-            [_pulled_in(chosen + k * step, edges, outline) for k in _STEPS_OUT]
+            [_pulled_in(chosen + k * step, edges, outline) for k in steps]
         )
         support = _support(further, edges, design, edges.tolerance_px)
         gap = (further - chosen) @ design.T

@@ -51,8 +51,8 @@ _WALL_TAKEN = 0.14
 # which is meant
 _RIVAL = 0.65
 # clarity of round things below which there is none: craters, folds and clouds reach
-# 0.3, drawn coins stand from 1.1 on
-_CLEAR = 0.6
+# 0.3, drawn coins stand mostly from 1 on
+_CLEAR = 0.28
 # coupons are some 80 mm long, two of three within a factor of two: a printed letter
 # beside a coin is round too, and would make the coupon much longer
 _COUPON_MM = 80.0
