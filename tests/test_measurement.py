@@ -267,6 +267,35 @@ def test_a_bead_without_fusion_is_flagged() -> None:
     assert Flag.NO_FUSION in bead.flags
 
 
+@pytest.mark.parametrize(("rolled_mm", "flagged"), [(1.2, True), (0.0, False)])
+@pytest.mark.parametrize("right", [False, True])
+def test_metal_rolled_over_the_plate_is_flagged(
+    rolled_mm: float, flagged: bool, right: bool
+) -> None:
+    """Overlap (ISO 5817 no. 506): metal on the plate beside the fused part."""
+    plate = Plate((Bead.of(parabola, 15, 9, 1.5, 2.5),))
+    coupon = coupon_of(plate)
+    (site,) = find_beads(coupon)
+    trace = trace_bead(coupon, gather_evidence(coupon), site)
+    assert trace is not None
+    fused = parabola(9 - rolled_mm, 1.5) + [15 + rolled_mm / 2, 0]
+    fusion = np.vstack([[10.5, 0.0], fused])
+    if right:
+        fusion = ([30, 0] + fusion * [-1, 1])[::-1]
+    closely = replace(
+        trace,
+        fusion_xy_mm=fusion,
+        fusion_u_mm=np.full(len(fusion), 0.03),
+        fusion_draws_mm=np.repeat(fusion[None], len(trace.cap_draws_mm), axis=0),
+    )
+    bead = measure_bead(coupon, scale_of(coupon.mm_to_px), closely, 1)
+
+    assert (Flag.OVERLAP in bead.flags) == flagged
+    dull = replace(closely, fusion_u_mm=np.full(len(fusion), 0.3))
+    unsure = measure_bead(coupon, scale_of(coupon.mm_to_px), dull, 1)
+    assert Flag.OVERLAP not in unsure.flags
+
+
 # ------------------------------------------------------------------------ scale
 
 
