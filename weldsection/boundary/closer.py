@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from weldsection.boundary.band import PAIR_MM, Crossing, look_along, softened
-from weldsection.boundary.contour import face_between
+from weldsection.boundary.contour import LINE_STEP_MM, face_between
 from weldsection.boundary.toes import Toe, look_at_toes
 from weldsection.flags import Flag
 from weldsection.records import BeadTrace, BoolArray, Coupon, FloatArray, Photo
@@ -128,8 +128,8 @@ def _stretched(line: FloatArray, left: FloatArray, right: FloatArray) -> FloatAr
 
 
 def _soft(face_xy_mm: FloatArray) -> FloatArray:
-    """Smooth a weld face, whose points lie about 0.04 mm apart, between its ends."""
-    soft = softened(face_xy_mm, ROUGH_MM / 0.04)
+    """Smooth a weld face between its ends."""
+    soft = softened(face_xy_mm, ROUGH_MM / LINE_STEP_MM)
     soft[[0, -1]] = face_xy_mm[[0, -1]]
     return soft
 
