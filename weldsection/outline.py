@@ -15,6 +15,7 @@ from weldsection.zones import FACE, Zone, ZoneArray, log_odds, view_zones
 
 VIEW_PX = 640  # the long side that the network for whole photos was trained on
 SMALLEST_SHARE = 0.002  # of the picture: less than this is no coupon
+LEAST_WELD = 0.002  # weld metal that any face is granted, a share of it
 STRAY_PX = 5.0  # of the reduced picture: farther points are no plate edge
 SEARCH_PX = 2.5  # of the reduced picture, to each side of an edge
 
@@ -42,7 +43,7 @@ def find_face(photo: Photo) -> FaceOutline:
     size = (round(photo.shape[1] / reduction), round(photo.shape[0] / reduction))
     small = cv2.resize(photo.bgr, size, interpolation=cv2.INTER_AREA)
     zones = view_zones(small)
-    mask = _largest_face(zones, photo)
+    mask = _likeliest_face(zones, photo)
     level = _level_view(zones, mask)
     edges = _edges(level, photo)
     to_photo = _reduced_to_photo(reduction) @ level.level_to_view
@@ -89,17 +90,26 @@ def _no_face(photo: Photo, why: str) -> CouponError:
     )
 
 
-def _largest_face(zones: ZoneArray, photo: Photo) -> BoolArray:
-    """Keep the largest connected face, with the holes in it closed."""
+def _likeliest_face(zones: ZoneArray, photo: Photo) -> BoolArray:
+    """
+    Keep the connected face with both weld metal and plate, the holes in it closed.
+
+    Benches can look like bare plate and the relief of a coin like weld metal, and
+    be larger than the coupon.
+    """
     raw = (log_odds(zones, FACE) > 0).astype(np.uint8)
     closed = cv2.morphologyEx(raw, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=4)
-    if count < 2:
+    area = stats[:, cv2.CC_STAT_AREA].astype(np.float64)
+    area[0] = 0.0
+    area[area < SMALLEST_SHARE * raw.size] = 0.0
+    if count < 2 or not area.any():
         raise _no_face(photo, "no etched face was found")
-    largest = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-    if stats[largest, cv2.CC_STAT_AREA] < SMALLEST_SHARE * raw.size:
-        raise _no_face(photo, "no etched face was found")
-    return np.asarray(labels == largest)
+    chance = np.exp(zones[Zone.WELD])
+    weld = np.bincount(labels.reshape(-1), weights=chance.reshape(-1), minlength=count)
+    weld += LEAST_WELD * area  # where there is none anywhere, the largest counts
+    best = np.argmax(np.where(area > 0, np.minimum(weld, area - weld), -1.0))
+    return np.asarray(labels == best)
 
 
 def _level_view(zones: ZoneArray, mask: BoolArray) -> _Level:

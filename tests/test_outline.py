@@ -1,0 +1,67 @@
+"""Which of several things in the picture is the etched face."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from weldsection import outline
+from weldsection.errors import CouponError
+from weldsection.records import Photo, PhotoOrigin
+from weldsection.zones import Zone, ZoneArray
+
+SHAPE = (240, 320)
+PHOTO = Photo(np.zeros((*SHAPE, 3), np.uint8), PhotoOrigin(Path("p.jpg"), "", *SHAPE))
+
+
+def zones_of(*boxes: tuple[Zone, tuple[int, int, int, int]]) -> ZoneArray:
+    """Give zones whose boxes (row, column, height, width) are what they say."""
+    labels = np.full(SHAPE, Zone.BACKGROUND)
+    for zone, (row, column, height, width) in boxes:
+        labels[row : row + height, column : column + width] = zone
+    chance = np.full((4, *SHAPE), 0.01, np.float32)
+    for zone in Zone:
+        chance[zone][labels == zone] = 0.97
+    return np.asarray(np.log(chance), dtype=np.float32)
+
+
+COUPON = (
+    (Zone.BASE, (150, 40, 30, 200)),
+    (Zone.WELD, (142, 60, 14, 30)),
+    (Zone.WELD, (142, 140, 14, 30)),
+)
+
+
+def test_a_bench_that_looks_like_plate_is_not_the_face() -> None:
+    """Five times as large as the coupon, but without weld metal."""
+    zones = zones_of((Zone.BASE, (5, 5, 110, 300)), *COUPON)
+
+    face = outline._likeliest_face(zones, PHOTO)
+
+    assert face[165, 100]
+    assert not face[50, 100]
+
+
+def test_the_relief_of_a_coin_is_not_the_face() -> None:
+    """All weld metal, as it seems, and no plate."""
+    zones = zones_of((Zone.WELD, (10, 20, 110, 110)), *COUPON)
+
+    face = outline._likeliest_face(zones, PHOTO)
+
+    assert face[165, 100]
+    assert not face[60, 60]
+
+
+def test_without_weld_metal_the_largest_is_the_face() -> None:
+    """The stages after it say what is missing."""
+    zones = zones_of((Zone.BASE, (20, 20, 30, 60)), (Zone.BASE, (150, 40, 30, 200)))
+
+    assert outline._likeliest_face(zones, PHOTO)[165, 100]
+
+
+def test_specks_are_no_face() -> None:
+    """Less than a five-hundredth of the picture is no coupon."""
+    with pytest.raises(CouponError, match="no etched face"):
+        outline._likeliest_face(zones_of((Zone.WELD, (10, 20, 8, 8))), PHOTO)
