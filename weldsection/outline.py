@@ -106,9 +106,10 @@ def _likeliest_face(zones: ZoneArray, photo: Photo) -> BoolArray:
     if count < 2 or not area.any():
         raise _no_face(photo, "no etched face was found")
     chance = np.exp(zones[Zone.WELD])
-    weld = np.bincount(labels.reshape(-1), weights=chance.reshape(-1), minlength=count)
-    weld += LEAST_WELD * area  # where there is none anywhere, the largest counts
-    best = np.argmax(np.where(area > 0, np.minimum(weld, area - weld), -1.0))
+    seen = np.bincount(labels.ravel(), weights=chance.ravel(), minlength=count)
+    # where there is none anywhere, the largest counts
+    weld = seen + LEAST_WELD * area
+    best = int(np.argmax(np.where(area > 0, np.minimum(weld, area - weld), -1.0)))
     return np.asarray(labels == best)
 
 
