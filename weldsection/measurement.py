@@ -25,7 +25,7 @@ from weldsection.records import (
 
 # Penetration known worse than this, and than this share of it, is in doubt: over
 # drawn photos it parts wrong rows from right ones best (docs/accuracy.md).
-AMBIGUOUS_MM, AMBIGUOUS_SHARE = 0.17, 0.08
+AMBIGUOUS_MM, AMBIGUOUS_SHARE = 0.2, 0.08
 LEAST_FUSION_MM = 0.06  # less cannot be told from none
 MOST_UNFUSED_MM = 0.6  # more than this is fusion, however unsure its depth
 # penetration area over width times penetration: 0.5 is a triangle, 0.785 half
