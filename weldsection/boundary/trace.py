@@ -33,6 +33,7 @@ SECOND_COURSE_MM = 0.25  # a spread in the trellis that means another course
 DOUBTFUL_MM = 0.42  # a stretch known worse than this is drawn dashed
 FAINT_SHARE = 0.5
 STRAY_TOE_MM = 1.0
+CUSP_MM = 0.15  # a HAZ edge that falls again by this is a neighbour's
 
 
 def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace | None:
@@ -255,7 +256,27 @@ def _haz_edge(
     distance = _smooth_along(
         (fusion_steps + mean_width)[None] * STEP_MM, fan, SMOOTH_MM
     )[0]
-    return _on_face(coupon, fan, distance)[visible]
+    own = visible & _before_cusps(fan.points_at(distance)[:, 1])
+    return _on_face(coupon, fan, distance)[own]
+
+
+def _before_cusps(depth_mm: FloatArray) -> BoolArray:
+    """
+    Which of the points along a HAZ edge belong to this bead.
+
+    Outwards from the middle the edge of a bead's own HAZ only rises. Where it
+    falls again, a neighbour's begins.
+    """
+    count = len(depth_mm)
+    inner = slice(count // 4, count - count // 4)
+    middle = inner.start + int(np.argmax(depth_mm[inner]))
+    own = np.zeros(count, dtype=np.bool_)
+    for walk in (np.arange(middle, -1, -1), np.arange(middle, count)):
+        lowest = np.minimum.accumulate(depth_mm[walk])
+        falls = np.flatnonzero(depth_mm[walk] > lowest + CUSP_MM)
+        last = int(np.argmin(depth_mm[walk[: falls[0]]])) if len(falls) else len(walk)
+        own[walk[: last + 1]] = True
+    return own
 
 
 def _flags(
