@@ -165,6 +165,13 @@ def nearest_edges(bgr: ByteArray, outline: Outline, gate_px: float) -> FloatArra
     )
 
 
+def edge_width_px(bgr: ByteArray, outline: Outline, gate_px: float) -> float:
+    """Usual standard width of the edges nearest to the outline, as they are read."""
+    half_px = max(4 * gate_px, 16.0)
+    grey, offsets = _slope_across(bgr, outline, half_px, _STEP_PX, light=False)
+    return _width_px(grey, _nearest_peak(grey, offsets, gate_px))
+
+
 def _nearest_peak(
     slope: FloatImage, offsets: FloatArray, gate_px: float
 ) -> npt.NDArray[np.intp]:
