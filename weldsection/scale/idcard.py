@@ -164,10 +164,15 @@ def _other_readings(bgr: ByteArray, card: _Card, camera: Camera) -> tuple[_Card,
         # what draws one side inwards draws others too: it counts once
         readings.append(replace(one, likely=fits * min(worth for _, worth in chosen)))
     least = _LEAST_LIKELY * readings[0].likely
-    return (
-        readings[0],
-        *(r for r in readings[1:] if r.likely > least and _is_card(bgr, r, camera)),
+    # the corners have told that it is a card, wherever its margin may end
+    others = (
+        one
+        for one in readings[1:]
+        if one.likely > least
+        and _off(one, camera) < _SEEN
+        and _differs_from_ground(bgr, one)
     )
+    return (readings[0], *others)
 
 
 def card_corners_mm() -> FloatArray:
