@@ -84,9 +84,9 @@ def find_idcard(
         cards = [c for c in read if c and _is_card(photo.bgr, c, camera)]
         if cards:
             card = max(cards, key=lambda one: sum(s.seen_share for s in one.sides))
-            read = _other_readings(photo.bgr, card, camera)
-            card = max(read, key=lambda one: one.likely)
-            found = _reference(card, read, camera)
+            readings = _other_readings(photo.bgr, card, camera)
+            card = max(readings, key=lambda one: one.likely)
+            found = _reference(card, readings, camera)
             sizes = [abs(math.log(one.px_per_mm / card.px_per_mm)) for one in cards]
             if max(sizes) > _RIVAL:
                 found = replace(found, flags=(Flag.SCALE_UNSURE,))
