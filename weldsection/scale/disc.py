@@ -44,7 +44,7 @@ _BAND_MM = 0.3
 # two edges run into one when they are nearer than so many of their standard widths
 _APART = 2.4
 # and, of the band, how far the outline is then pulled out of round
-_ROUNDNESS_OF_BAND = 0.25
+_ROUNDNESS_OF_BAND = 0.12
 # bevel, gleam and wall pull the outline out of round (measured on drawn discs)
 _ROUNDNESS = 0.0005
 _ROUNDNESS_PX = 0.15
