@@ -15,7 +15,9 @@ from sample_images.drawing.bench import paint_bench
 from sample_images.drawing.patch import Patch
 from weldsection.errors import ScaleError
 from weldsection.scale.agreement import Outline, nearest_edges
+from weldsection.scale.disc import two_tilts
 from weldsection.scale.ellipse import Ellipse, fit_ellipse, sector_scatter
+from weldsection.scale.tilt import Camera, plane_homographies, project_all
 
 # US Mint and EU law portal (reference-values F.1)
 QUARTER_MM, CENT_MM, TWO_EURO_MM, EURO_MM = 24.26, 19.05, 25.75, 23.25
@@ -219,3 +221,45 @@ def test_claimed_radius_uncertainty_matches_the_actual_spread() -> None:
         claims.append(math.sqrt(fit.covariance[2, 2]))
 
     assert float(np.std(radii)) == pytest.approx(float(np.mean(claims)), rel=0.25)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_one_of_the_two_tilts_of_an_ellipse_is_the_true_one(seed: int) -> None:
+    """Also far from the picture's middle, where a level circle is no circle."""
+    rng = np.random.default_rng([62, seed])
+    eye = Camera.of((2400, 3200), 3500.0)
+    true = rng.uniform(-0.2, 0.2, 2)
+    to_plane = plane_homographies(np.array([[*true, 0.0]]), eye)
+    corner = rng.choice([[400.0, 400.0], [2800.0, 500.0], [1700.0, 2100.0]])
+    middle = project_all(to_plane, corner[None])[0, 0]
+    turn = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    circle = middle + 0.01 * np.column_stack([np.cos(turn), np.sin(turn)])
+    seen = project_all(np.linalg.inv(to_plane), circle)[0]
+    ellipse = fit_ellipse(seen, Ellipse(*corner, 40.0)).ellipse
+
+    tilts = np.array(two_tilts(ellipse, eye))
+
+    assert np.linalg.norm(tilts - true, axis=1).min() < 1e-3
+    views = plane_homographies(np.column_stack([tilts, [0.0, 0.0]]), eye)
+    for ring in project_all(views, seen):
+        _, (long, short), _ = cv2.fitEllipse((1e4 * ring).astype(np.float32))
+        assert long == pytest.approx(short, rel=1e-3)
+
+
+def test_a_bevel_that_cannot_be_told_from_the_rim_is_in_the_uncertainty() -> None:
+    """A coin of 130 px across shows one edge for both; one of 480 px shows two."""
+    coin = references.coin(np.random.default_rng([63, 0]), 16.25, metal="brass")
+
+    small, large = (
+        stage(coin, px_per_mm=each, size_px=size, centre_mm=(40.0, 30.0))
+        .scale("disc=16.25")
+        .references[0]
+        for each, size in ((8.0, (1000, 750)), (30.0, (3600, 2700)))
+    )
+
+    reading = [
+        next(s for s in r.sources if s.name == "graduation").relative_u_at(np.zeros(2))
+        for r in (small, large)
+    ]
+    assert reading[0] > 0.012
+    assert reading[1] < 0.006

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 from staged import references, stage
 
+from sample_images.drawing.patch import Patch
 from weldsection.errors import ScaleError
 from weldsection.records import project
 from weldsection.scale.idcard import (
@@ -17,6 +20,7 @@ from weldsection.scale.idcard import (
     off_view,
 )
 from weldsection.scale.plane import homographies_from
+from weldsection.scale.sides import Reading, read_side, rival_sides
 from weldsection.scale.tilt import Camera
 
 finishes = pytest.importorskip("sample_images.drawing.finishes")
@@ -106,3 +110,40 @@ def test_homography_from_corners_agrees_with_opencv() -> None:
             corners.astype(np.float32), goal.astype(np.float32)
         )
         assert own / own[2, 2] == pytest.approx(other / other[2, 2], rel=2e-3, abs=1e-3)
+
+
+def test_a_printed_margin_is_not_the_outline_or_is_in_the_uncertainty() -> None:
+    """A frame printed 1.2 mm inside the edge stands out more than the edge does."""
+    card = framed(references.bank_card(np.random.default_rng(64)), 1.2)
+    shot = stage(card, tilt_deg=(4, -5), centre_mm=(40.0, 46.0), px_per_mm=11.0)
+
+    found = shot.scale("idcard")
+
+    u = found.relative_u_at(shot.face.centre_xy_px)
+    # by the frame the error would be 3 %
+    assert abs(shot.error(found)) < min(2 * u, 0.01)
+
+
+def framed(card: Patch, margin_mm: float) -> Patch:
+    """The card with all within a margin printed dark, and the margin like the bench."""
+    inward = round((margin_mm + 0.5) * card.px_per_mm)
+    rgb = np.full_like(card.rgb, 0.55)
+    rgb[inward:-inward, inward:-inward] = 0.1
+    return replace(card, rgb=rgb)
+
+
+def test_lines_beside_a_side_compete_with_it() -> None:
+    """A second edge 8 px further out is told, the side itself is not."""
+    grey = np.full((200, 400, 3), 60, np.uint8)
+    grey[100:] = 150
+    grey[:92] = 150
+    rng = np.random.default_rng(65)
+    noisy = np.clip(grey + rng.normal(0, 2, grey.shape), 0, 255).astype(np.uint8)
+    ends = np.array([[50.0, 99.5], [350.0, 99.5]])
+    how = Reading(180, 0.07, 20.0, 2.5, averaged=15)
+    side = read_side(noisy, ends, how)
+
+    rivals = rival_sides(noisy, side, how, 0.5)
+
+    assert len(rivals) == 1
+    assert rivals[0].ends_xy_px[:, 1] == pytest.approx([91.5, 91.5], abs=0.3)

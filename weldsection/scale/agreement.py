@@ -89,6 +89,33 @@ def agreed_offsets(bgr: ByteArray, outline: Outline, reach_px: float) -> FloatAr
     return np.asarray(outline.design @ chosen, dtype=np.float64)
 
 
+def other_offsets(
+    bgr: ByteArray, outline: Outline, reach_px: float, least: float
+) -> tuple[FloatArray, ...]:
+    """Offsets ``(N,)`` of curves further in and out that compete with the outline.
+
+    At most one of each, the best supported; `least` is the smallest support beside
+    that of the outline itself.
+    """
+    edges = _candidates(bgr, outline, reach_px)
+    starts = np.arange(-reach_px, reach_px, edges.tolerance_px)
+    ahead = np.eye(outline.design.shape[1])[0]
+    shapes = np.array([_pulled_in(d * ahead, edges, outline) for d in starts])
+    support = _support(shapes, edges, outline.design, edges.tolerance_px)
+    offset = shapes @ outline.design.T
+    near = np.abs(offset).max(axis=1) < 2 * edges.tolerance_px
+    own = float(support[near].max(initial=0.0))
+    found = []
+    for beyond in (
+        offset.max(axis=1) < -edges.tolerance_px,
+        offset.min(axis=1) > edges.tolerance_px,
+    ):
+        rival = beyond & ~near & (support > least * own)
+        if rival.any():
+            found.append(offset[int(np.argmax(np.where(rival, support, 0.0)))])
+    return tuple(found)
+
+
 def _outermost(
     bgr: ByteArray, outline: Outline, edges: _Edges, best: FloatArray
 ) -> FloatArray:
@@ -163,6 +190,13 @@ def nearest_edges(bgr: ByteArray, outline: Outline, gate_px: float) -> FloatArra
     return np.asarray(
         np.where(faint, np.nan, offsets[best] + _STEP_PX * part), dtype=np.float64
     )
+
+
+def edge_width_px(bgr: ByteArray, outline: Outline, gate_px: float) -> float:
+    """Usual standard width of the edges nearest to the outline, as they are read."""
+    half_px = max(4 * gate_px, 16.0)
+    grey, offsets = _slope_across(bgr, outline, half_px, _STEP_PX, light=False)
+    return _width_px(grey, _nearest_peak(grey, offsets, gate_px))
 
 
 def _nearest_peak(

@@ -19,7 +19,7 @@ from weldsection.records import (
 from weldsection.scale.edges import coupon_edges
 from weldsection.scale.ellipse import Ellipse, EllipseFit, Foreshortening
 from weldsection.scale.request import ReferenceRequest
-from weldsection.scale.rim import FIRST_SWING, read_rim, swings
+from weldsection.scale.rim import FIRST_SWING, read_rim, rim_width_px, swings
 from weldsection.scale.rounds import RoundThing, find_rounds
 from weldsection.scale.tilt import (
     Camera,
@@ -38,6 +38,13 @@ _DIAMETER_U_MM = 0.04
 _EDGE_SYSTEMATIC_PX = 0.3
 # and, of the radius, where a rim's bevel is taken for its edge
 _BEVEL = 0.003
+# coins and washers are bevelled or rounded over about this width at the rim; where
+# the two edges of that band run into one, either may be read (common practice)
+_BAND_MM = 0.3
+# two edges run into one when they are nearer than so many of their standard widths
+_APART = 2.4
+# and, of the band, how far the outline is then pulled out of round
+_ROUNDNESS_OF_BAND = 0.12
 # bevel, gleam and wall pull the outline out of round (measured on drawn discs)
 _ROUNDNESS = 0.0005
 _ROUNDNESS_PX = 0.15
@@ -80,11 +87,18 @@ def find_disc(
     _check_round(photo.bgr, rim, request)
     disc = rim.ellipse
     centre = disc.centre_xy_px
-    pose = _pose(photo, face, rim, request.length_mm, math.hypot(*wall_px))
+    band_px = _unresolved_px(photo.bgr, disc, request.length_mm)
+    outline_u_px = math.hypot(
+        _ROUNDNESS_PX,
+        _ROUNDNESS_OF_WALL * math.hypot(*wall_px),
+        _ROUNDNESS_OF_BAND * band_px,
+    )
+    pose = _pose(photo, face, rim, request.length_mm, outline_u_px)
     tilt = pose.source("tilt", centre)
     radius_px = math.sqrt(math.prod(disc.semi_axes_px))
     reading_u = (
-        math.hypot(math.sqrt(rim.covariance[2, 2]), _EDGE_SYSTEMATIC_PX) / radius_px
+        math.hypot(math.sqrt(rim.covariance[2, 2]), _EDGE_SYSTEMATIC_PX, band_px)
+        / radius_px
     )
     wall_mm = float(np.linalg.norm(_wall_mm(photo, pose.homography, centre)))
     wall_u = _WALL_TAKEN * wall_mm / request.length_mm
@@ -107,6 +121,18 @@ def find_disc(
         shows_tilt=True,
         flags=(Flag.SCALE_UNSURE,) * found.ringed,
     )
+
+
+def _unresolved_px(bgr: ByteArray, disc: Ellipse, diameter_mm: float) -> float:
+    """Doubt about which edge of the rim's band was read, in px of the radius.
+
+    Of a sharp and large picture none; where the band is too narrow to be told apart,
+    either edge may have been read, and the other is as likely the rim.
+    """
+    band_px = _BAND_MM * 2 * disc.mean_px / diameter_mm
+    told_px = _APART * rim_width_px(bgr, disc)
+    unresolved = 1 / (1 + (band_px / max(told_px, 1e-6)) ** 4)
+    return math.sqrt(0.5) * band_px * unresolved
 
 
 def _wall_mm(photo: Photo, homography: FloatArray, at_xy_px: FloatArray) -> FloatArray:
@@ -203,37 +229,49 @@ def _expected(
 
 
 def _pose(
-    photo: Photo, face: FaceOutline, rim: EllipseFit, diameter_mm: float, wall_px: float
+    photo: Photo, face: FaceOutline, rim: EllipseFit, diameter_mm: float, u_px: float
 ) -> Pose:
-    """The tilt under which the ellipse is a circle, helped by the coupon.
-
-    An ellipse alone leaves two answers, tilted to one side or to the other.
-    """
-    disc = rim.ellipse
-    long, short = disc.semi_axes_px
-    slope = math.tan(math.acos(min(short / long, 1.0)))
-    across = disc.long_axis_rad + math.pi / 2
-    a, b = slope * math.cos(across), slope * math.sin(across)
-    points = disc.points_xy_px(72)
+    """The tilt under which the ellipse is a circle, helped by the coupon."""
+    points = rim.ellipse.points_xy_px(72)
+    camera = Camera.of(photo.shape, photo.origin.focal_length_px)
     return solve_pose(
-        Camera.of(photo.shape, photo.origin.focal_length_px),
+        camera,
         sized=lambda h: _sized(h, points, diameter_mm),
         evidence=(
-            _round_evidence(rim, points, wall_px),
+            _round_evidence(rim, points, u_px),
             coupon_evidence(coupon_edges(face)),
         ),
-        starts=((a, b), (-a, -b), (0.0, 0.0)),
-    ).balanced(disc.centre_xy_px)
+        starts=(*((a, b) for a, b in two_tilts(rim.ellipse, camera)), (0.0, 0.0)),
+    ).balanced(rim.ellipse.centre_xy_px)
+
+
+def two_tilts(disc: Ellipse, camera: Camera) -> FloatArray:
+    """Tilts (a, b) of the two planes on which an ellipse is a circle, ``(2, 2)``.
+
+    The rays through the ellipse are a cone; it is cut in circles by two families of
+    planes, one on each side of its own axis.
+    """
+    to_axis = camera.axis_xy_px - disc.centre_xy_px
+    side = np.linalg.solve(
+        disc.matrix, np.column_stack([camera.focal_px * np.eye(2), to_axis])
+    )
+    cone = side.T @ side - np.diag([0.0, 0.0, 1.0])
+    (low, middle, high), ways = np.linalg.eigh(cone)
+    across = math.sqrt((high - middle) / (high - low)) * ways[:, 2]
+    along = math.sqrt((middle - low) / (high - low)) * ways[:, 0]
+    normals = np.array([along + across, along - across])
+    return np.asarray(normals[:, :2] / normals[:, 2:], dtype=np.float64)
 
 
 def _round_evidence(
-    rim: EllipseFit, points_xy_px: FloatArray, wall_px: float
+    rim: EllipseFit, points_xy_px: FloatArray, u_px: float
 ) -> Residuals:
-    """What the ellipse says: in the plane of the face it is a circle."""
+    """What the ellipse says: in the plane of the face it is a circle.
+
+    `u_px` is how far wall and bevel may draw the outline out of round.
+    """
     reading = math.sqrt((rim.covariance[3, 3] + rim.covariance[4, 4]) / 2)
-    # a wall that shows beside the rim draws the outline out towards it
-    outline = math.hypot(reading, _ROUNDNESS_PX, _ROUNDNESS_OF_WALL * wall_px)
-    u = math.hypot(outline / rim.ellipse.mean_px, _ROUNDNESS)
+    u = math.hypot(math.hypot(reading, u_px) / rim.ellipse.mean_px, _ROUNDNESS)
 
     def residuals(homographies: FloatArray) -> FloatArray:
         ring = project_all(homographies, points_xy_px)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 
@@ -22,8 +23,14 @@ from weldsection.scale.lens import Lens, bend_of_sides, with_lens
 from weldsection.scale.plane import homographies_from, scatter
 from weldsection.scale.profiles import sample
 from weldsection.scale.quads import Look, Quad, find_quads
-from weldsection.scale.sides import Reading, Side, meeting_points, read_side
-from weldsection.scale.tilt import Camera, project_all, tilt_of
+from weldsection.scale.sides import (
+    Reading,
+    Side,
+    meeting_points,
+    read_side,
+    rival_sides,
+)
+from weldsection.scale.tilt import Camera, log_scale_field, project_all, tilt_of
 
 # ISO/IEC 7810, size ID-1
 LONG_MM, SHORT_MM = 85.60, 53.98
@@ -34,6 +41,7 @@ _LONG_U_MM, _SHORT_U_MM = 0.06, 0.03
 # a side moves as a whole by bevel and shadow (measured on drawn cards)
 _EDGE_SYSTEMATIC_PX = 0.3
 _THICK_MM = 0.76  # of the standard's card
+_DRAWS = 300
 _COUPON_MM = (15.0, 400.0)  # lengths of coupon considered
 _LEAST_SEEN = 0.45
 # in this order: stone, cloth and wood show better lines than the card until their
@@ -41,11 +49,21 @@ _LEAST_SEEN = 0.45
 _LOOKS = (Look(800), Look(800, 9), Look(400), Look(800, 21))
 # off a camera's view: a paper of A4 proportions is off by 0.11, drawn cards by 0.005
 _SEEN = 0.008
+# scatter of that among cards read rightly (measured on drawn cards)
+_SEEN_SD = 0.002
+# another line beside a side is looked at if an edge is seen on it so well beside the
+# side; one further in, such as a printed frame, is that much less likely the side
+_RIVAL_LINE = 0.5
+_INNER = 0.1
+# readings of the whole card less likely than this beside the best are left out
+_LEAST_LIKELY = 0.01
 _ROUGHLY_SEEN = 0.06  # in the reduced copy, before the sides are read
 # another outline that passes and is larger or smaller by this casts doubt on both
 _RIVAL = 0.02
 # grey levels between card and ground: a card of nearly the bench's own colour
 _LEAST_CONTRAST = 3.0
+# and, for a side, beside the usual one of the four
+_LEAST_SIDE = 0.15
 
 
 def find_idcard(
@@ -66,7 +84,9 @@ def find_idcard(
         cards = [c for c in read if c and _is_card(photo.bgr, c, camera)]
         if cards:
             card = max(cards, key=lambda one: sum(s.seen_share for s in one.sides))
-            found = _reference(card, camera)
+            readings = _other_readings(photo.bgr, card, camera)
+            card = max(readings, key=lambda one: one.likely)
+            found = _reference(card, readings, camera)
             sizes = [abs(math.log(one.px_per_mm / card.px_per_mm)) for one in cards]
             if max(sizes) > _RIVAL:
                 found = replace(found, flags=(Flag.SCALE_UNSURE,))
@@ -83,6 +103,15 @@ class _Card:
     sides: tuple[Side, ...]
     corners_xy_px: FloatArray
     homography: FloatArray
+    likely: float = 1.0
+    """How likely it is beside other readings of its sides."""
+
+    @classmethod
+    def of(cls, sides: tuple[Side, ...], likely: float = 1.0) -> _Card:
+        """The card whose sides these are."""
+        corners = meeting_points(np.array([side.ends_xy_px for side in sides]))
+        views = homographies_from(corners[None], card_corners_mm())
+        return cls(sides, corners, views[0], likely)
 
     @property
     def px_per_mm(self) -> float:
@@ -93,9 +122,7 @@ class _Card:
 def _read_card(bgr: ByteArray, quad: Quad) -> _Card | None:
     """Fit the four sides at full resolution."""
     corners = quad.corners_xy_px
-    reach = max(0.02 * float(np.linalg.norm(corners[1] - corners[0])), 5.0)
-    # the rounded corners take 4 % of the long and 6 % of the short side
-    how = Reading(180, 0.07, reach, max(0.08 * reach, 2.5), averaged=15)
+    how = _reading(corners)
     for first in (True, False):
         sides = tuple(
             read_side(bgr, corners[[k, (k + 1) % 4]], how, search=first)
@@ -104,7 +131,48 @@ def _read_card(bgr: ByteArray, quad: Quad) -> _Card | None:
         if min(side.seen_share for side in sides) < _LEAST_SEEN:
             return None
         corners = meeting_points(np.array([side.ends_xy_px for side in sides]))
-    return _Card(sides, corners, homographies_from(corners[None], card_corners_mm())[0])
+    return _Card.of(sides)
+
+
+def _reading(corners_xy_px: FloatArray) -> Reading:
+    reach = max(0.02 * float(np.linalg.norm(corners_xy_px[1] - corners_xy_px[0])), 5.0)
+    # the rounded corners take 4 % of the long and 6 % of the short side
+    return Reading(180, 0.07, reach, max(0.08 * reach, 2.5), averaged=15)
+
+
+def _other_readings(bgr: ByteArray, card: _Card, camera: Camera) -> tuple[_Card, ...]:
+    """The card and what else it may be where other lines compete with its sides.
+
+    A shadow's edge, a printed frame or a joint of the ground may be taken for a side;
+    the proportions tell, as far as the tilt does not leave them open.
+    """
+    how = _reading(card.corners_xy_px)
+    middle = card.corners_xy_px.mean(axis=0)
+    choices = []
+    for side in card.sides:
+        away = np.linalg.norm(side.ends_xy_px.mean(axis=0) - middle)
+        choice = [(side, 1.0)]
+        for rival in rival_sides(bgr, side, how, _RIVAL_LINE):
+            outer = np.linalg.norm(rival.ends_xy_px.mean(axis=0) - middle) > away
+            if rival.seen_share >= _LEAST_SEEN:
+                choice.append((rival, 1.0 if outer else _INNER))
+        choices.append(choice)
+    readings = []
+    for chosen in itertools.product(*choices):
+        one = _Card.of(tuple(side for side, _ in chosen))
+        fits = math.exp(-0.5 * (_off(one, camera) / _SEEN_SD) ** 2)
+        # what draws one side inwards draws others too: it counts once
+        readings.append(replace(one, likely=fits * min(worth for _, worth in chosen)))
+    least = _LEAST_LIKELY * readings[0].likely
+    # the corners have told that it is a card, wherever its margin may end
+    others = (
+        one
+        for one in readings[1:]
+        if one.likely > least
+        and _off(one, camera) < _SEEN
+        and _differs_from_ground(bgr, one)
+    )
+    return (readings[0], *others)
 
 
 def card_corners_mm() -> FloatArray:
@@ -152,7 +220,7 @@ def _differs_from_ground(bgr: ByteArray, card: _Card) -> bool:
     """Whether the colour changes across the sides: printed lines have one ground."""
     corners = card_corners_mm()
     along = np.linspace(0.1, 0.9, 80)[:, None]
-    differ = 0
+    contrasts = []
     for k in range(4):
         start, end = corners[k], corners[(k + 1) % 4]
         line = start + along * (end - start)
@@ -163,10 +231,13 @@ def _differs_from_ground(bgr: ByteArray, card: _Card) -> bool:
                 np.median(_colours(bgr, card, part + far_mm * out), axis=0)
                 for far_mm in (-1.0, 1.0, 3.0)
             )
-            apart = _apart(np.array(beyond), inner).min()
-            differ += bool(apart > _LEAST_CONTRAST)
+            contrasts.append(float(_apart(np.array(beyond), inner).min()))
+    sides = np.median(np.reshape(contrasts, (4, 4)), axis=1)
+    # a line of the ground with ground on both sides of it may pass for a side
+    alike = sides.min() > _LEAST_SIDE * np.median(sides)
     # a picture may have the ground's colour here and there
-    return differ >= 14
+    differ = sum(apart > _LEAST_CONTRAST for apart in contrasts)
+    return bool(alike and differ >= 14)
 
 
 def _rounded_corners(bgr: ByteArray, card: _Card) -> bool:
@@ -234,29 +305,28 @@ def _wall_px(card: _Card, camera: Camera, normal_xy: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(across, 0) * _THICK_MM / distance_mm)
 
 
-def _reference(card: _Card, camera: Camera) -> ScaleReference:
+def _reference(
+    card: _Card, readings: tuple[_Card, ...], camera: Camera
+) -> ScaleReference:
     centre = card.corners_xy_px.mean(axis=0)
-    chance = np.random.default_rng(3)
-    draws = 300
-    ends = np.array([side.ends_xy_px for side in card.sides])
-    run = ends[:, 1] - ends[:, 0]
-    normal = np.stack([run[:, 1], -run[:, 0]], axis=1)
-    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    root = np.array([np.linalg.cholesky(s.end_covariance) for s in card.sides])
-    shift = np.einsum("sij,dsj->dsi", root, chance.standard_normal((draws, 4, 2)))
-    side_u = np.hypot(_EDGE_SYSTEMATIC_PX, _wall_px(card, camera, normal))
-    shift += side_u[:, None] * chance.standard_normal((draws, 4, 1))
-    moved = ends + shift[..., None] * normal[None, :, None]
-    views = homographies_from(meeting_points(moved), card_corners_mm())
+    views = np.concatenate([_drawn(one, camera) for one in readings])
+    likely = np.repeat([one.likely for one in readings], _DRAWS)
+    # as many of each reading's views as it is likely
+    share = np.cumsum(likely) / likely.sum()
+    views = views[np.searchsorted(share, (np.arange(_DRAWS) + 0.5) / _DRAWS)]
+    # in the middle of what it may be
+    off = log_scale_field(views, centre)[:, 0].mean()
+    own = log_scale_field(card.homography[None], centre)[0, 0]
+    homography = np.diag([1.0, 1.0, math.exp(own - float(off))]) @ card.homography
     long_u, short_u = _LONG_U_MM / LONG_MM, _SHORT_U_MM / SHORT_MM
     long_px = float(np.linalg.norm(card.corners_xy_px[1] - card.corners_xy_px[0]))
     share = np.mean([side.seen_share for side in card.sides])
     return ScaleReference(
         kind="idcard",
-        homography=card.homography,
+        homography=homography,
         centre_xy_px=centre,
         sources=(
-            scatter("graduation", views, card.homography, centre),
+            scatter("graduation", views, homography, centre),
             # both sides' tolerances in the geometric mean of the two directions
             ScaleSource.constant(
                 "reference tolerance", math.hypot(long_u, short_u) / 2
@@ -269,3 +339,18 @@ def _reference(card: _Card, camera: Camera) -> ScaleReference:
         ),
         shows_tilt=True,
     )
+
+
+def _drawn(card: _Card, camera: Camera) -> FloatArray:
+    """Homographies ``(_DRAWS, 3, 3)`` as likely as the card's own."""
+    chance = np.random.default_rng(3)
+    ends = np.array([side.ends_xy_px for side in card.sides])
+    run = ends[:, 1] - ends[:, 0]
+    normal = np.stack([run[:, 1], -run[:, 0]], axis=1)
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    root = np.array([np.linalg.cholesky(s.end_covariance) for s in card.sides])
+    shift = np.einsum("sij,dsj->dsi", root, chance.standard_normal((_DRAWS, 4, 2)))
+    side_u = np.hypot(_EDGE_SYSTEMATIC_PX, _wall_px(card, camera, normal))
+    shift += side_u[:, None] * chance.standard_normal((_DRAWS, 4, 1))
+    moved = ends + shift[..., None] * normal[None, :, None]
+    return homographies_from(meeting_points(moved), card_corners_mm())

@@ -7,7 +7,12 @@ from dataclasses import replace
 import numpy as np
 
 from weldsection.records import ByteArray, FloatArray
-from weldsection.scale.agreement import Outline, agreed_offsets, nearest_edges
+from weldsection.scale.agreement import (
+    Outline,
+    agreed_offsets,
+    edge_width_px,
+    nearest_edges,
+)
 from weldsection.scale.ellipse import (
     Ellipse,
     EllipseFit,
@@ -44,6 +49,11 @@ def read_rim(
     points = _edge_points(bgr, settled)
     fit = fit_ellipse(points, settled, trust=trust, shape=shape)
     return _with_scatter(points, fit, shape)
+
+
+def rim_width_px(bgr: ByteArray, ellipse: Ellipse) -> float:
+    """How wide the rim's edge is smeared as it is read, standard width in px."""
+    return edge_width_px(bgr, _around(ellipse), _gate_px(ellipse))
 
 
 def swings(bgr: ByteArray, ellipse: Ellipse) -> FloatArray:
@@ -92,8 +102,12 @@ def _settled(
 
 def _edge_points(bgr: ByteArray, ellipse: Ellipse) -> FloatArray:
     around = _around(ellipse)
-    offset = nearest_edges(bgr, around, max(0.004 * ellipse.mean_px, 1.2))
+    offset = nearest_edges(bgr, around, _gate_px(ellipse))
     return around.moved_xy_px(offset)
+
+
+def _gate_px(ellipse: Ellipse) -> float:
+    return max(0.004 * ellipse.mean_px, 1.2)
 
 
 def _with_scatter(

@@ -8,7 +8,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from weldsection.records import ByteArray, FloatArray
-from weldsection.scale.agreement import Outline, agreed_offsets, nearest_edges
+from weldsection.scale.agreement import (
+    Outline,
+    agreed_offsets,
+    nearest_edges,
+    other_offsets,
+)
 
 _STEP_PX = 6.0  # printed lines are thinner
 
@@ -55,18 +60,8 @@ def read_side(
         Look for the outermost edge that agrees first, within `how.reach_px`.
     """
     start, end = expected_xy_px
-    run = end - start
-    normal = np.array([run[1], -run[0]]) / math.hypot(*run)
-    along = np.linspace(how.leave_out, 1 - how.leave_out, how.points)
-    t = 2 * along - 1
-    outline = Outline(
-        start + along[:, None] * run,
-        np.tile(normal, (how.points, 1)),
-        np.column_stack([np.ones(how.points), t]),
-        closed=False,
-        averaged=how.averaged,
-        step_px=_STEP_PX,
-    )
+    outline = _straight(expected_xy_px, how)
+    normal, t = outline.normal_xy[0], outline.design[:, 1]
     expected: FloatArray = np.zeros(how.points)
     if search:
         expected = agreed_offsets(bgr, outline, how.reach_px)
@@ -80,6 +75,39 @@ def read_side(
     ends = np.array([start, end]) + at_ends[:, None] * normal
     to_ends = np.array([[1.0, -1.0], [1.0, 1.0]])
     return Side(ends, to_ends @ covariance @ to_ends.T, share, bow, bow_u)
+
+
+def rival_sides(
+    bgr: ByteArray, side: Side, how: Reading, least: float
+) -> tuple[Side, ...]:
+    """Other lines beside a side that could be the side, read like it.
+
+    `least` is how well an edge must be seen on them, beside how well on the side.
+    """
+    outline = _straight(side.ends_xy_px, how)
+    t = outline.design[[0, -1], 1]
+    found = []
+    for offset in other_offsets(bgr, outline, how.reach_px, least):
+        slope = (offset[-1] - offset[0]) / (t[1] - t[0])
+        at_ends = offset.mean() + slope * np.array([-1.0, 1.0])
+        ends = side.ends_xy_px + at_ends[:, None] * outline.normal_xy[0]
+        found.append(read_side(bgr, ends, how))
+    return tuple(found)
+
+
+def _straight(ends_xy_px: FloatArray, how: Reading) -> Outline:
+    start, end = ends_xy_px
+    run = end - start
+    normal = np.array([run[1], -run[0]]) / math.hypot(*run)
+    along = np.linspace(how.leave_out, 1 - how.leave_out, how.points)
+    return Outline(
+        start + along[:, None] * run,
+        np.tile(normal, (how.points, 1)),
+        np.column_stack([np.ones(how.points), 2 * along - 1]),
+        closed=False,
+        averaged=how.averaged,
+        step_px=_STEP_PX,
+    )
 
 
 def _fit_line(
