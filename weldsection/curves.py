@@ -89,3 +89,26 @@ def _shift(fit: FloatArray, centre: float, span: float) -> FloatArray:
         shifted = np.convolve(shifted, inner)
         shifted[-1] += coefficient
     return np.asarray(shifted[-len(fit) :])
+
+
+def evenly(line_xy: FloatArray, step: float) -> FloatArray:
+    """Points at an even spacing along a line."""
+    moves = np.hypot(*np.diff(line_xy, axis=0).T)
+    along = np.concatenate([[0.0], np.cumsum(moves)])
+    keep = np.concatenate([[True], moves > 1e-9])
+    at = np.arange(0, along[-1], step)
+    columns = [np.interp(at, along[keep], line_xy[keep, k]) for k in (0, 1)]
+    return np.column_stack(columns)
+
+
+def unit_normals(line_xy: FloatArray) -> FloatArray:
+    """Unit normals of a line ``(N, 2)``, to the right of its run with y down.
+
+    Examples
+    --------
+    >>> unit_normals(np.array([[0.0, 0.0], [1.0, 0.0], [2.0, 0.0]])).tolist()[1]
+    [-0.0, 1.0]
+    """
+    tangent = np.gradient(line_xy, axis=0)
+    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
+    return np.column_stack([-tangent[:, 1], tangent[:, 0]])

@@ -14,10 +14,10 @@ from weldsection.boundary.band import (
     ALONG_MM,
     ROWS,
     Crossing,
-    evenly,
     normals,
 )
 from weldsection.boundary.closeup import chances, sample_photo
+from weldsection.curves import evenly
 from weldsection.records import FloatArray, Photo, PhotoOrigin
 
 PX_PER_MM = 25.0

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from weldsection.boundary.closeup import chances, sample_photo
+from weldsection.curves import evenly, unit_normals
 from weldsection.networks import run_network
 from weldsection.records import ByteArray, Coupon, FloatArray, Photo
 
@@ -90,22 +91,9 @@ def look_along(
     ]
 
 
-def evenly(line_xy_mm: FloatArray, step_mm: float) -> FloatArray:
-    """Points at an even spacing along a line."""
-    moves = np.hypot(*np.diff(line_xy_mm, axis=0).T)
-    along = np.concatenate([[0.0], np.cumsum(moves)])
-    keep = np.concatenate([[True], moves > 1e-9])
-    at = np.arange(0, along[-1], step_mm)
-    columns = [np.interp(at, along[keep], line_xy_mm[keep, k]) for k in (0, 1)]
-    return np.column_stack(columns)
-
-
 def normals(line_xy_mm: FloatArray) -> FloatArray:
     """Unit normals to the right of the way, y down, of points `ALONG_MM` apart."""
-    soft = softened(line_xy_mm, TURN_MM / ALONG_MM)
-    tangent = np.gradient(soft, axis=0)
-    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
-    return np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    return unit_normals(softened(line_xy_mm, TURN_MM / ALONG_MM))
 
 
 def softened(values: FloatArray, points: float) -> FloatArray:

@@ -9,6 +9,7 @@ import contourpy
 import cv2
 import numpy as np
 
+from weldsection.curves import evenly, unit_normals
 from weldsection.records import BeadSite, Coupon, FloatArray
 from weldsection.zones import FACE, Zone, log_odds
 
@@ -210,10 +211,7 @@ def _upper_outline(patch: _Patch) -> FloatArray | None:
 
 def _even_spacing(line: FloatArray, step_mm: float) -> FloatArray:
     """Points at an even spacing along a line, slightly smoothed."""
-    length = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
-    keep = np.concatenate([[True], np.diff(length) > 1e-9])
-    at = np.arange(0, length[-1], step_mm)
-    even = np.column_stack([np.interp(at, length[keep], line[keep, k]) for k in (0, 1)])
+    even = evenly(line, step_mm)
     smooth = cv2.GaussianBlur(even[None], (0, 0), 1.5, borderType=cv2.BORDER_REPLICATE)[
         0
     ]
@@ -221,16 +219,9 @@ def _even_spacing(line: FloatArray, step_mm: float) -> FloatArray:
     return np.asarray(smooth)
 
 
-def _normals(line: FloatArray) -> FloatArray:
-    """Unit normals pointing into the metal."""
-    tangent = np.gradient(line, axis=0)
-    tangent /= np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
-    return np.column_stack([-tangent[:, 1], tangent[:, 0]])
-
-
 def _inside_odds(patch: _Patch, line: FloatArray) -> FloatArray:
     """Log-odds of weld metal against plate just below each point of the outline."""
-    normal = _normals(line)
+    normal = unit_normals(line)
     depths = np.array(INSIDE_MM)[:, None, None]
     total = patch.sample(patch.weld, line + depths * normal).mean(axis=0)
     return np.asarray(cv2.GaussianBlur(total[None], (0, 0), 2.0).reshape(-1))
@@ -321,7 +312,7 @@ def _crossing_u(weld: FloatArray, index: float) -> float:
 
 def _edge_u_mm(patch: _Patch, line: FloatArray) -> float:
     """Spread of the outline across itself, from the slope of its log-odds."""
-    normal = _normals(line)
+    normal = unit_normals(line)
     across = np.array([-0.05, 0.05])[:, None, None]
     outer, inner = patch.sample(patch.face, line + across * normal)
     slope = float(np.median((inner - outer) / 0.1))
