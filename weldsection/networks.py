@@ -28,11 +28,33 @@ def run_network(name: str, pictures: ByteArray) -> npt.NDArray[np.float32]:
     Returns
     -------
     scores
-        ``(n, channels, rows, columns)``, not normalised.
+        ``(n, channels, rows, columns)``, not normalised, and folded: several
+        channels are neighbouring points of one picture, see `unfolded`.
     """
     network = _loaded(name)
     network.setInput(cv2.dnn.blobFromImages(list(pictures), 1 / 255.0, swapRB=True))
     return np.asarray(network.forward(), dtype=np.float32)
+
+
+def unfolded(
+    scores: npt.NDArray[np.float32], fold: int
+) -> npt.NDArray[np.float32]:
+    """
+    Lay out what a network gives for blocks of ``fold`` by ``fold`` points.
+
+    The networks leave it to us, who need not do it for every channel: moving
+    numbers about takes as long as multiplying them.
+
+    Examples
+    --------
+    >>> folded = np.arange(8, dtype=np.float32).reshape(1, 4, 1, 2)
+    >>> unfolded(folded, 2)[0, 0].astype(int).tolist()
+    [[0, 2, 1, 3], [4, 6, 5, 7]]
+    """
+    n, channels, rows, columns = scores.shape
+    blocks = scores.reshape(n, -1, fold, fold, rows, columns)
+    laid = blocks.transpose(0, 1, 4, 2, 5, 3)
+    return laid.reshape(n, channels // fold**2, fold * rows, fold * columns)
 
 
 @cache

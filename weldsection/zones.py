@@ -14,13 +14,14 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from weldsection.networks import run_network
+from weldsection.networks import run_network, unfolded
 from weldsection.records import ByteArray
 
 ZoneArray = npt.NDArray[np.float32]
 """``(4, rows, columns)`` log-probabilities in the order of `Zone`."""
 
 MULTIPLE = 32  # the networks halve the picture five times
+FOLD = 2  # they give logits at half the picture's resolution, folded by this
 TRAINED_CLASSES = 5  # the fifth, other metal, is no part of the face
 
 
@@ -53,8 +54,10 @@ def _run(name: str, bgr: ByteArray) -> ZoneArray:
         -columns % MULTIPLE,
         cv2.BORDER_CONSTANT,
     )
-    logits = run_network(name, padded[None])[0, :, :rows, :columns]
-    return _log_probabilities(logits)
+    half = unfolded(run_network(name, padded[None]), FOLD)[0]
+    size = (padded.shape[1], padded.shape[0])
+    logits = np.stack([cv2.resize(logit, size) for logit in half])
+    return _log_probabilities(logits[:, :rows, :columns])
 
 
 def _log_probabilities(logits: npt.NDArray[np.float32]) -> ZoneArray:

@@ -21,12 +21,13 @@ Rng = np.random.Generator
 BAND_ROWS, BAND_COLUMNS = 96, 256
 ACROSS_MM, ALONG_MM = 1 / 32, 0.05  # of one row and one column of a band
 TURN_MM = 0.3  # normals of a line follow its course over this length
+RIGHT_COURSE = 0.8  # of the bands follow the true line, but for small errors
 TOE_ROWS, TOE_COLUMNS, TOE_MM = 96, 128, 0.04
 TOE_AT = (64, 40)  # column and row of a patch where the first look puts the toe
 
 
 def line_close_up(
-    made: Photographed, line_xy_mm: Points
+    made: Photographed, line_xy_mm: Points, laid_xy_mm: Points
 ) -> tuple[Picture, NDArray[np.float32]] | None:
     """
     The neighbourhood of a line unrolled along a line near it.
@@ -38,6 +39,9 @@ def line_close_up(
     line_xy_mm
         A fusion line from left to right, or a weld face from right to left:
         the outside of the weld lies to its right.
+    laid_xy_mm
+        The line that a first look found instead, but for its small errors, which
+        are added here.
 
     Returns
     -------
@@ -49,7 +53,7 @@ def line_close_up(
         row; NaN where there is none.
     """
     rng = made.rng
-    base = _misplaced(even(line_xy_mm, ALONG_MM), rng)
+    base = _misplaced(even(laid_xy_mm, ALONG_MM), rng)
     if len(base) < 24:
         return None
     start = int(rng.integers(0, max(len(base) - BAND_COLUMNS, 0) + 1))
@@ -97,6 +101,38 @@ def toe_close_up(
     )
     at = (axes @ (toe - seen_at)) / step + TOE_AT
     return _sampled(made, points, step), at.astype(np.float32)
+
+
+def likely_course(bead: Bead, rng: Rng) -> Points:
+    """
+    The fusion line, or now and then another that a first look takes for it.
+
+    Over a part of its length or all of it the course leaves for the HAZ edge,
+    stops half-way to it, or runs through the weld metal, as along the edge of
+    metal that a later pass heated again.
+    """
+    fusion = bead.fusion_xy_mm
+    if rng.random() < RIGHT_COURSE:
+        return fusion
+    share = np.linspace(0, 1, len(fusion))
+    start, end = np.sort(rng.uniform(-0.3, 1.3, 2))
+    soft = rng.uniform(0.02, 0.2)
+    gone = 1 / (1 + np.exp(-np.clip((share - start) / soft, -30, 30)))
+    gone *= 1 / (1 + np.exp(-np.clip((end - share) / soft, -30, 30)))
+    if rng.random() < 0.7:
+        other = _evenly_many(bead.haz_xy_mm, len(fusion))
+        strength = 1.0 if rng.random() < 0.5 else rng.uniform(0.2, 1.2)
+    else:
+        toes = fusion[0] + share[:, None] * (fusion[-1] - fusion[0])
+        other, strength = toes, rng.uniform(0.1, 0.8)
+    return fusion + (strength * gone)[:, None] * (other - fusion)
+
+
+def _evenly_many(line: Points, count: int) -> Points:
+    """So many points evenly along a line."""
+    along = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+    at = np.linspace(0, along[-1], count)
+    return np.column_stack([np.interp(at, along, line[:, k]) for k in (0, 1)])
 
 
 def even(line: Points, step_mm: float) -> Points:

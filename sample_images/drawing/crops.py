@@ -6,7 +6,7 @@ program sees it; `training_view` a whole small photo, for finding the coupon.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -105,9 +105,22 @@ def photographed(seed: int, *, unseen: bool = False) -> Photographed:
     painted = face.paint_face(
         shot.section, shot.etch, shot.worn, rng, px_per_mm=float(max(1.1 * scale, 14))
     )
-    light, labels = compose(shot.section, painted, pose, shot.look, shot.setting, rng)
+    look = _matched(shot.look, painted, rng)
+    light, labels = compose(shot.section, painted, pose, look, shot.setting, rng)
     seen = _through_camera(light, labels, rng, shot.tier, scale)
     return Photographed(shot.section, seen, labels, pose, margin, rng)
+
+
+def _matched(look: body.BodyLook, painted: face.Face, rng: Rng) -> body.BodyLook:
+    """Now and then the sides are as bright as the face, and hard to tell from it."""
+    if rng.random() < 0.75:
+        return look
+    colours = []
+    for zone in (face.BASE, face.WELD):
+        seen = painted.rgb[painted.labels == zone]
+        mean = seen.mean(axis=0) if len(seen) else np.full(3, 0.4)
+        colours.append(tuple(mean * rng.uniform(0.75, 1.15)))
+    return replace(look, colour=colours[0], flank_colour=colours[1])
 
 
 def _close_pose(
@@ -264,7 +277,7 @@ def training_view(
         shot.section,
         painted,
         pose,
-        shot.look,
+        _matched(shot.look, painted, rng),
         shot.setting,
         rng,
         patches=random_things(rng, size_mm, px_per_mm=scale),

@@ -49,13 +49,14 @@ def pictures(seed: int, kinds: tuple[str, ...]) -> dict[str, dict[str, np.ndarra
             if not inside(photo, bead):
                 continue
             for _ in range(2):
-                for kind, found, line in (
-                    ("line", lines, bead.fusion_xy_mm),
-                    ("cap", caps, bead.cap_xy_mm[::-1]),
+                for kind, found, line, course in (
+                    ("line", lines, bead.fusion_xy_mm, closeups.likely_course),
+                    ("cap", caps, bead.cap_xy_mm[::-1], None),
                 ):
                     if kind not in kinds:
                         continue
-                    close = closeups.line_close_up(photo, line)
+                    laid = course(bead, photo.rng) if course else line
+                    close = closeups.line_close_up(photo, line, laid)
                     if close is not None:
                         found.append(close)
             for right in (False, True) if "toe" in kinds else ():

@@ -4,125 +4,155 @@
 zone, weld metal, and other metal (side faces, spatter). `LineNet` and `ToeNet`
 look a second time, closely: where in a band unrolled along a fusion line it
 really lies, and where in a patch the toe is. All are U-shaped. The first step
-folds pixels into channels and the last unfolds them, so that nearly all
-arithmetic is done at half the resolution: they have to run on a laptop beside
-the reading of a photo.
+folds pixels into channels, so that nearly all arithmetic is done at a quarter
+of the resolution, and what comes out is left folded: a processor rearranges
+numbers as slowly as it multiplies them, and whoever runs a network unfolds only
+what is needed. They have to run on a laptop beside the reading of a photo.
 """
 
 import torch
 from torch import nn
 
 CLASSES = 5
+WIDTHS = {
+    "strip": (40, 64, 96, 160),
+    "view": (32, 48, 80, 128),
+    "line": (32, 48, 64, 96),
+    "cap": (32, 48, 64, 96),
+    "toe": (40, 56, 80, 112),
+}
 
 
-def block(inputs: int, outputs: int, count: int = 2) -> nn.Sequential:
-    """Some 3 x 3 convolutions, each normalised and rectified."""
-    layers: list[nn.Module] = []
-    for first in (inputs, outputs)[:count]:
-        layers += [
-            nn.Conv2d(first, outputs, 3, padding=1, bias=False),
-            nn.BatchNorm2d(outputs),
-            nn.ReLU(inplace=True),
-        ]
-    return nn.Sequential(*layers)
-
-
-class Trunk(nn.Module):
-    """The U: channels of a folded picture to as many of the same size.
-
-    Height and width must be multiples of two to the number of widths less one.
-    """
-
-    def __init__(self, inputs: int, widths: tuple[int, ...]) -> None:
-        super().__init__()
-        self.down = nn.ModuleList()
-        previous = inputs
-        for width in widths:
-            self.down.append(block(previous, width))
-            previous = width
-        self.up = nn.ModuleList()
-        for width in reversed(widths[:-1]):
-            self.up.append(block(previous + width, width, count=1))
-            previous = width
-
-    def forward(self, x: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
-        """Give the fine channels, and the coarsest ones."""
-        skips = []
-        for index, stage in enumerate(self.down):
-            x = stage(x if index == 0 else nn.functional.max_pool2d(x, 2))
-            skips.append(x)
-        coarse = skips.pop()
-        for stage in self.up:
-            x = nn.functional.interpolate(x, scale_factor=2.0, mode="nearest")
-            x = stage(torch.cat([x, skips.pop()], dim=1))
-        return x, coarse
-
-
-def stem(outputs: int, kernel: tuple[int, int], stride: tuple[int, int]) -> nn.Module:
-    """Fold neighbouring pixels of the picture into channels."""
-    padding = tuple((k - 1) // 2 for k in kernel)
+def convolution(inputs: int, outputs: int) -> nn.Sequential:
+    """A 3 x 3 convolution, normalised and rectified."""
     return nn.Sequential(
-        nn.Conv2d(3, outputs, kernel, stride=stride, padding=padding, bias=False),
+        nn.Conv2d(inputs, outputs, 3, padding=1, bias=False),
         nn.BatchNorm2d(outputs),
         nn.ReLU(inplace=True),
     )
 
 
-class ZoneNet(nn.Module):
-    """Photo grid ``(n, 3, h, w)`` in 0..1 to class logits ``(n, 5, h, w)``.
+class Rise(nn.Module):
+    """One step up: twice the size, together with what was seen on the way down."""
 
-    Height and width must be multiples of 32.
+    def __init__(self, inputs: int, outputs: int) -> None:
+        super().__init__()
+        self.across = nn.Conv2d(inputs, outputs, 1)
+        self.blend = convolution(outputs, outputs)
+
+    def forward(self, coarse: torch.Tensor, fine: torch.Tensor) -> torch.Tensor:
+        """Give the channels of the finer level."""
+        risen = nn.functional.interpolate(
+            self.across(coarse), scale_factor=2.0, mode="nearest"
+        )
+        return self.blend(risen + fine)
+
+
+class Trunk(nn.Module):
+    """The U: channels of a folded picture to as many of the same size.
+
+    ``first`` convolutions at the finest level, two at each of the others. Height
+    and width must be multiples of two to the number of widths less one.
     """
 
-    def __init__(self, widths: tuple[int, ...] = (16, 32, 64, 96, 128)) -> None:
+    def __init__(self, widths: tuple[int, ...], first: int) -> None:
         super().__init__()
-        self.stem = stem(widths[0], (4, 4), (2, 2))
-        self.trunk = Trunk(widths[0], widths)
-        self.head = nn.Conv2d(widths[0], 4 * CLASSES, 3, padding=1)
-        self.unfold = nn.PixelShuffle(2)
+        self.down, self.up = nn.ModuleList(), nn.ModuleList()
+        previous = widths[0]
+        for level, width in enumerate(widths):
+            count = first if level == 0 else 2
+            inputs = [previous] + [width] * (count - 1)
+            self.down.append(nn.Sequential(*(convolution(i, width) for i in inputs)))
+            previous = width
+        for width in reversed(widths[:-1]):
+            self.up.append(Rise(previous, width))
+            previous = width
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        """Give the fine channels."""
+        skips = []
+        for level, stage in enumerate(self.down):
+            x = stage(x if level == 0 else nn.functional.max_pool2d(x, 2))
+            skips.append(x)
+        x = skips.pop()
+        for stage in self.up:
+            x = stage(x, skips.pop())
+        return x
+
+
+class FoldedNet(nn.Module):
+    """Pictures ``(n, 3, h, w)`` in 0..1 to ``(n, outputs, h / fold, w / fold)``."""
+
+    def __init__(
+        self, widths: tuple[int, ...], fold: tuple[int, int], outputs: int, first: int
+    ) -> None:
+        super().__init__()
+        self.stem = nn.Sequential(
+            nn.Conv2d(3, widths[0], fold, stride=fold, bias=False),
+            nn.BatchNorm2d(widths[0]),
+            nn.ReLU(inplace=True),
+        )
+        self.trunk = Trunk(widths, first)
+        self.head = nn.Conv2d(widths[0], outputs, 1)
 
     def forward(self, picture: torch.Tensor) -> torch.Tensor:
-        """Class logits at the picture's own resolution."""
-        fine, _ = self.trunk(self.stem(picture - 0.5))
-        return self.unfold(self.head(fine))
+        """Scores as they are written, still folded."""
+        return self.head(self.trunk(self.stem(picture - 0.5)))
+
+    def unfolded(self, picture: torch.Tensor) -> torch.Tensor:
+        """Scores as the loss compares them with the truth."""
+        raise NotImplementedError
 
 
-class LineNet(nn.Module):
-    """Bands ``(n, 3, rows, w)`` in 0..1 to logits ``(n, 1, rows + 1, w / 2)``.
+class ZoneNet(FoldedNet):
+    """Zones; height and width must be multiples of 32.
 
-    Row r of column c: the line crosses this column in row r of the band; the
-    last row: it lies outside the band. Rows must be a multiple of 16, the
-    width one of 32.
+    Channel ``4 k + 2 r + c`` is the logit of class k at row r and column c of
+    the two by two points that each folded pixel stands for: logits have half
+    the picture's resolution.
     """
 
-    def __init__(self, widths: tuple[int, ...] = (16, 32, 64, 96, 128)) -> None:
-        super().__init__()
-        self.stem = stem(widths[0], (3, 4), (1, 2))
-        self.trunk = Trunk(widths[0], widths)
-        self.head = nn.Conv2d(widths[0], 2, 3, padding=1)
+    def __init__(self, widths: tuple[int, ...], first: int = 2) -> None:
+        super().__init__(widths, (4, 4), 4 * CLASSES, first)
 
-    def forward(self, picture: torch.Tensor) -> torch.Tensor:
-        """Logits of each place across the band, and of none of them."""
-        fine, _ = self.trunk(self.stem(picture - 0.5))
-        head = self.head(fine)
-        beyond = head[:, 1:].mean(dim=2, keepdim=True)
-        return torch.cat([head[:, :1], beyond], dim=2)
+    def unfolded(self, picture: torch.Tensor) -> torch.Tensor:
+        """Class logits ``(n, 5, h, w)`` at the picture's own resolution."""
+        half = nn.functional.pixel_shuffle(self(picture), 2)
+        return nn.functional.interpolate(
+            half, scale_factor=2.0, mode="bilinear", align_corners=False
+        )
 
 
-class ToeNet(nn.Module):
-    """Patches ``(n, 3, rows, columns)`` in 0..1 to logits ``(n, 1, rows, columns)``.
+class LineNet(FoldedNet):
+    """Lines in bands; rows must be a multiple of 16, the width one of 32.
 
-    How much each pixel looks like the place of the toe.
+    Channel ``2 r + c`` of the first four is the logit of the line crossing pair
+    c of columns in row r, of the two rows and four columns that each folded
+    pixel stands for; the last two are those of its lying outside the band, for
+    each pair of columns, to be averaged over all rows.
     """
 
-    def __init__(self, widths: tuple[int, ...] = (24, 40, 64, 96)) -> None:
-        super().__init__()
-        self.stem = stem(widths[0], (4, 4), (2, 2))
-        self.trunk = Trunk(widths[0], widths)
-        self.head = nn.Conv2d(widths[0], 4, 3, padding=1)
-        self.unfold = nn.PixelShuffle(2)
+    def __init__(self, widths: tuple[int, ...], first: int = 2) -> None:
+        super().__init__(widths, (2, 4), 6, first)
 
-    def forward(self, picture: torch.Tensor) -> torch.Tensor:
-        """Logits at the picture's own resolution."""
-        fine, _ = self.trunk(self.stem(picture - 0.5))
-        return self.unfold(self.head(fine))
+    def unfolded(self, picture: torch.Tensor) -> torch.Tensor:
+        """Logits ``(n, rows + 1, w / 2)``; the last row: outside the band."""
+        scores = self(picture)
+        rows = nn.functional.pixel_shuffle(scores[:, :4], 2)[:, 0]
+        beyond = scores[:, 4:].mean(dim=2).transpose(1, 2).flatten(1)
+        return torch.cat([rows, beyond[:, None]], dim=1)
+
+
+class ToeNet(FoldedNet):
+    """How much each pixel looks like the place of the toe.
+
+    Channel ``4 r + c`` is the logit of row r and column c of the four by four
+    that each folded pixel stands for. Sides must be multiples of 32.
+    """
+
+    def __init__(self, widths: tuple[int, ...], first: int = 2) -> None:
+        super().__init__(widths, (4, 4), 16, first)
+
+    def unfolded(self, picture: torch.Tensor) -> torch.Tensor:
+        """Logits ``(n, rows, columns)`` at the picture's own resolution."""
+        return nn.functional.pixel_shuffle(self(picture), 4)[:, 0]

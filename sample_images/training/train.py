@@ -18,7 +18,7 @@ import torch
 from torch.utils.data import DataLoader, IterableDataset
 
 from sample_images.drawing.closeups import ACROSS_MM, BAND_ROWS
-from sample_images.training.network import LineNet, ToeNet, ZoneNet
+from sample_images.training.network import WIDTHS, LineNet, ToeNet, ZoneNet
 
 IGNORED = 255
 CROPS = {"strip": (320, 448), "view": (512, 640)}
@@ -130,7 +130,7 @@ def line_loss(logits: torch.Tensor, offset_mm: torch.Tensor) -> torch.Tensor:
     low = row.clamp(0, BAND_ROWS - 1.001).floor()
     share = (row - low).clamp(0, 1)
     low = low.long()
-    scores = torch.log_softmax(logits.squeeze(1), dim=1)
+    scores = torch.log_softmax(logits, dim=1)
     within = (1 - share) * pick(scores, low) + share * pick(scores, low + 1)
     each = -torch.where(outside, scores[:, -1], within)
     return (each * known).sum() / known.sum()
@@ -143,7 +143,7 @@ def pick(scores: torch.Tensor, row: torch.Tensor) -> torch.Tensor:
 
 def toe_loss(logits: torch.Tensor, at_px: torch.Tensor) -> torch.Tensor:
     """Cross entropy of the pixel at which the toe lies, between four of them."""
-    n, _, rows, columns = logits.shape
+    n, rows, columns = logits.shape
     scores = torch.log_softmax(logits.reshape(n, -1), dim=1)
     x = at_px[:, 0].clamp(0, columns - 1.001)
     y = at_px[:, 1].clamp(0, rows - 1.001)
@@ -193,8 +193,8 @@ def train(asked: argparse.Namespace) -> None:
     """Learn for so many seconds, then write the network."""
     kind = asked.kind
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    widths = tuple(map(int, asked.widths.split(","))) if asked.widths else None
-    net = NETS[kind](widths) if widths else NETS[kind]()
+    widths = tuple(map(int, asked.widths.split(","))) if asked.widths else WIDTHS[kind]
+    net = NETS[kind](widths, asked.first)
     if asked.start:
         go_on_from(net, asked.start)
     net = net.to(device, memory_format=torch.channels_last)
@@ -222,7 +222,8 @@ def train(asked: argparse.Namespace) -> None:
         truth = torch.as_tensor(truths).to(device, non_blocking=True)
         picture, truth = mirrored(kind, vary(picture), truth)
         with torch.autocast(device.type, dtype=torch.bfloat16):
-            logits = net(picture.contiguous(memory_format=torch.channels_last))
+            channels_last = picture.contiguous(memory_format=torch.channels_last)
+            logits = net.unfolded(channels_last)
         loss = LOSSES[kind](logits.float(), truth)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
@@ -302,6 +303,7 @@ if __name__ == "__main__":
     parser.add_argument("--loaders", type=int, default=4)
     parser.add_argument("--rate", type=float, default=3e-3)
     parser.add_argument("--widths", default="", help="channels of each level")
+    parser.add_argument("--first", type=int, default=2, help="convolutions at the top")
     parser.add_argument("--start", type=Path, help="a written network to go on from")
     parser.add_argument("--out", type=Path, default=Path("models"))
     parser.add_argument("--name", default="", help="of the file, if not the kind")

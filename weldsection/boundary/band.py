@@ -11,10 +11,11 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from weldsection.boundary.closeup import chances, sample_photo
 from weldsection.curves import evenly, unit_normals
-from weldsection.networks import run_network
+from weldsection.networks import run_network, unfolded
 from weldsection.records import ByteArray, Coupon, FloatArray, Photo
 
 # the networks `line` and `cap` were trained on bands of this step, see sample_images
@@ -84,11 +85,23 @@ def look_along(
     bands = np.zeros((len(bases), ROWS, width, 3), np.uint8)
     for band, base, normal in zip(bands, bases, turned, strict=True):
         band[:, : len(base)] = _unrolled(photo, coupon, base, normal)
-    scores = run_network(network, bands)[:, 0]
+    scores = _scores(run_network(network, bands))
     return [
         _crossing(base, normal, score)
         for base, normal, score in zip(bases, turned, scores, strict=True)
     ]
+
+
+def _scores(folded: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """
+    Scores ``(n, ROWS + 1, pairs)`` as the network gives them folded.
+
+    It answers for blocks of two rows and two pairs: four channels of the line's
+    crossing there, and one for each pair of its lying outside, on average.
+    """
+    rows = unfolded(folded[:, :4], 2)[:, 0]
+    beyond = folded[:, 4:].mean(axis=2).transpose(0, 2, 1).reshape(len(rows), 1, -1)
+    return np.concatenate([rows, beyond], axis=1)
 
 
 def normals(line_xy_mm: FloatArray) -> FloatArray:
