@@ -36,9 +36,7 @@ def run_network(name: str, pictures: ByteArray) -> npt.NDArray[np.float32]:
     return np.asarray(network.forward(), dtype=np.float32)
 
 
-def unfolded(
-    scores: npt.NDArray[np.float32], fold: int
-) -> npt.NDArray[np.float32]:
+def unfolded(scores: npt.NDArray[np.float32], fold: int) -> npt.NDArray[np.float32]:
     """
     Lay out what a network gives for blocks of ``fold`` by ``fold`` points.
 

@@ -11,6 +11,7 @@ import numpy as np
 from weldsection.curves import robust_polynomial
 from weldsection.errors import CouponError
 from weldsection.records import BoolArray, FaceOutline, FloatArray, Photo, project
+from weldsection.shrink import shrunk
 from weldsection.zones import FACE, Zone, ZoneArray, log_odds, view_zones
 
 VIEW_PX = 640  # the long side that the network for whole photos was trained on
@@ -41,7 +42,7 @@ def find_face(photo: Photo) -> FaceOutline:
     """
     reduction = max(photo.shape) / VIEW_PX
     size = (round(photo.shape[1] / reduction), round(photo.shape[0] / reduction))
-    small = cv2.resize(photo.bgr, size, interpolation=cv2.INTER_AREA)
+    small = shrunk(photo.bgr, size)
     zones = view_zones(small)
     mask = _likeliest_face(zones, photo)
     level = _level_view(zones, mask)

@@ -6,10 +6,8 @@ import itertools
 
 import numpy as np
 import pytest
-from scipy.stats import chisquare
 
 from weldsection.boundary.trellis import (
-    Posterior,
     score_states,
     solve,
     step_kernel,
@@ -97,42 +95,6 @@ def test_the_posterior_is_that_of_a_library_for_hidden_markov_chains() -> None:
     np.testing.assert_allclose(ours.width, theirs.sum(axis=1), rtol=1e-5)
 
 
-@pytest.fixture(scope="module")
-def drawn() -> tuple[Posterior, FloatArray, tuple[FloatArray, FloatArray]]:
-    """A posterior, lines drawn from it, and all paths."""
-    chain = small_chain(2)
-    posterior = solve(*chain)
-    lines = posterior.draw(6000, np.random.default_rng(1))
-    return posterior, lines.astype(int), every_path(*chain)
-
-
-@pytest.mark.parametrize("ray", range(RAYS))
-def test_drawn_lines_are_as_frequent_as_they_are_likely(
-    drawn: tuple[Posterior, FloatArray, tuple[FloatArray, FloatArray]], ray: int
-) -> None:
-    """Chi-squared over the steps of each ray; the seed is fixed."""
-    posterior, lines, _ = drawn
-    counted = np.bincount(lines[:, ray], minlength=STEPS)
-    chance = posterior.fusion[ray].astype(float)
-
-    assert chisquare(counted, len(lines) * chance / chance.sum()).pvalue > 1e-3
-
-
-@pytest.mark.parametrize("ray", range(1, RAYS))
-def test_drawn_neighbours_hold_together_as_the_chain_does(
-    drawn: tuple[Posterior, FloatArray, tuple[FloatArray, FloatArray]], ray: int
-) -> None:
-    """Pairs of steps on neighbouring rays are as frequent as all paths say."""
-    _, lines, (paths, chance) = drawn
-    both = paths[:, ray - 1, 0] * STEPS + paths[:, ray, 0]
-    expected = np.bincount(both, chance, STEPS**2) * len(lines)
-    counted = np.bincount(lines[:, ray - 1] * STEPS + lines[:, ray], minlength=STEPS**2)
-    usual = expected > 5
-
-    spread = ((counted - expected)[usual] ** 2 / expected[usual]).sum()
-    assert spread < usual.sum() + 4 * np.sqrt(2 * usual.sum())
-
-
 def test_scores_are_the_sums_one_would_add_by_hand() -> None:
     """One ray of three steps: weld before, HAZ for the width, base behind it."""
     weld = np.array([[1.0, 2.0, 4.0]])
@@ -171,15 +133,13 @@ def test_long_fans_with_strong_evidence_do_not_underflow() -> None:
 
 
 def test_states_that_no_path_takes_do_not_slow_the_sum_or_change_it() -> None:
-    """Chances stay normal single-precision numbers; the posterior is the exact one."""
+    """The posterior is the exact one though states are cut off at the least score."""
     scores, kernel, width_kernel = small_chain(4)
     scores[1:3, 3:] -= 90.0  # chances below 1e-38 without the least score
     paths, chance = every_path(scores, kernel, width_kernel)
 
     found = solve(scores, kernel, width_kernel)
 
-    tiny = np.finfo(np.float32).tiny
-    assert min(found.forward.min(), found.backward.min()) >= tiny
     for ray in range(RAYS):
         fusion = np.bincount(paths[:, ray, 0], chance, STEPS)
         np.testing.assert_allclose(found.fusion[ray], fusion, rtol=1e-5, atol=1e-12)

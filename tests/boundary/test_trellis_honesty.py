@@ -63,15 +63,16 @@ def test_the_truth_lies_where_the_posterior_says_as_often_as_it_says() -> None:
     assert ((counted - 30) ** 2 / 30).sum() < 18.5
 
 
-def test_drawn_lines_scatter_about_the_truth_as_it_does_about_them() -> None:
-    """The spread of the draws is the root mean square error of their mean."""
+def test_the_truth_scatters_about_the_mean_as_the_posterior_says() -> None:
+    """The spread of the posterior is the root mean square error of its mean."""
     rng = np.random.default_rng(7)
     off, stated = [], []
     for _ in range(60):
         true, scores = simulated(rng)
-        lines = solve(scores, *transitions()).draw(200, rng)
-        off.append((lines.mean(axis=0) - true) ** 2)
-        stated.append(lines.var(axis=0))
+        fusion = solve(scores, *transitions()).fusion
+        at = np.arange(STEPS)
+        off.append((fusion @ at - true) ** 2)
+        stated.append(fusion @ at**2 - (fusion @ at) ** 2)
 
     assert np.mean(off) == pytest.approx(np.mean(stated), rel=0.25)
 

@@ -22,14 +22,11 @@ NO_HAZ_COST = 3.0  # nats on each ray: nearly every etch shows some HAZ
 UNTOLD = -0.7  # nats, near log(1/2): HAZ or base, nobody can say which
 TOE_PULL_MM = 0.25  # the fusion line meets the toes
 BEYOND_DEEPEST_MM = 1.2  # rays go this much deeper than any sign of weld or HAZ
-DRAWS = 120
 SHARPEN_MM = 0.3  # the farthest that even odds may lie from the trellis' line
 SMOOTH_MM = 0.1  # along the line: takes out the jitter between rays only
-ALIKE_MM = 1.2  # doubt is common to this length of the line
 # set by the coverage over drawn sections that no network saw, docs/accuracy.md
 SPREAD_FACTOR = 1.8
 SPREAD_REACH_MM = 1.5
-SECOND_COURSE_MM = 0.25  # a spread in the trellis that means another course
 DOUBTFUL_MM = 0.42  # a stretch known worse than this is drawn dashed
 FAINT_SHARE = 0.5
 STRAY_TOE_MM = 1.0
@@ -43,7 +40,8 @@ def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace 
     Returns
     -------
     BeadTrace or None
-        None when the outline of the weld face cannot be followed.
+        Without draws, which the second look makes; None when the outline of
+        the weld face cannot be followed.
     """
     contour = follow_contour(coupon, site)
     if contour is None:
@@ -55,7 +53,6 @@ def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace 
     steps = _sharpened(fields, _median_steps(posterior.fusion))
     line = _smooth_along(steps[None] * STEP_MM, fan, SMOOTH_MM)[0]
     spread = _spread(fields, fan, line, posterior)
-    draws = _draws(posterior, fan, line, spread)
     doubtful = spread > DOUBTFUL_MM
     return BeadTrace(
         left_toe_xy_mm=left,
@@ -69,8 +66,8 @@ def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace 
         cap_u_mm=contour.u_mm,
         outline_xy_mm=contour.xy_mm,
         haz_xy_mm=_haz_edge(coupon, fan, posterior, steps),
-        fusion_draws_mm=_on_face(coupon, fan, draws),
-        cap_draws_mm=_moved_faces(contour, len(draws)),
+        fusion_draws_mm=np.empty((0, len(line), 2)),
+        cap_draws_mm=np.empty((0, len(contour.cap_xy_mm), 2)),
         flags=_flags(coupon, contour, site, doubtful),
     )
 
@@ -198,35 +195,6 @@ def _spread(
     local = np.sqrt((fall * offset**2).sum(axis=1) / weight)
     wide = _trellis_spread(posterior, fan)
     return np.asarray(SPREAD_FACTOR * np.hypot(local, wide))
-
-
-def _draws(
-    posterior: Posterior, fan: Fan, line: FloatArray, spread: FloatArray
-) -> FloatArray:
-    """
-    Equally likely fusion lines ``(DRAWS, rays)`` in mm along the rays.
-
-    The trellis gives the larger changes of course; about them the line is
-    moved by its spread, by much the same amount over `ALIKE_MM`.
-    """
-    rng = np.random.default_rng(len(line))  # repeatable for the same fan
-    white = rng.standard_normal((DRAWS, len(line)))
-    noise = _smooth_along(white, fan, ALIKE_MM)
-    noise /= noise.std()
-    drawn = line + noise * spread
-    if _trellis_spread(posterior, fan).max() > SECOND_COURSE_MM:
-        coarse = posterior.draw(DRAWS, rng) * STEP_MM
-        coarse = _smooth_along(coarse, fan, ALIKE_MM / 3) - line
-        drawn += np.where(np.abs(coarse) > 3 * spread, coarse, 0.0)
-    return np.maximum(drawn, 0.0)
-
-
-def _moved_faces(contour: Contour, count: int) -> FloatArray:
-    """Equally likely weld faces: the outline is off by as much all along a bead."""
-    rng = np.random.default_rng(len(contour.cap_xy_mm))
-    faces = np.repeat(contour.cap_xy_mm[None], count, axis=0)
-    faces[..., 1] += rng.normal(0, contour.u_mm, count)[:, None]
-    return faces
 
 
 def _trellis_spread(posterior: Posterior, fan: Fan) -> FloatArray:

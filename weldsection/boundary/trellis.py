@@ -33,29 +33,6 @@ class Posterior:
     """``(rays, K)`` probability of the fusion line at each step of each ray."""
     width: FloatArray
     """``(rays, D)`` probability of each HAZ width."""
-    forward: FloatArray
-    backward: FloatArray
-    kernel: FloatArray
-    width_kernel: FloatArray
-
-    def draw(self, count: int, rng: np.random.Generator) -> FloatArray:
-        """Draw equally likely fusion lines, ``(count, rays)`` in steps."""
-        rays, steps, _ = self.forward.shape
-        lines = np.empty((count, rays), dtype=np.intp)
-        lines[:, 0] = _pick(np.broadcast_to(self.fusion[0], (count, steps)), rng)
-        for ray in range(1, rays):
-            before = self.forward[ray - 1] @ self.width_kernel
-            pair = self.kernel * (before @ self.backward[ray].T)
-            lines[:, ray] = _pick(pair[lines[:, ray - 1]], rng)
-        return lines.astype(np.float64)
-
-
-def _pick(weights: FloatArray, rng: np.random.Generator) -> FloatArray:
-    """Draw one column of each row in proportion to the weights."""
-    total = np.cumsum(weights, axis=1)
-    threshold = rng.random((len(weights), 1)) * total[:, -1:]
-    below = (total < threshold).sum(axis=1)
-    return np.asarray(np.minimum(below, weights.shape[1] - 1))
 
 
 def step_kernel(
@@ -130,12 +107,11 @@ def solve(
     kernel = kernel.astype(np.float32)
     width_kernel = width_kernel.astype(np.float32)
     past = np.ones_like(likelihood)
-    forward = np.empty_like(likelihood)
     backward = np.empty_like(likelihood)
-    forward[0] = _unit(likelihood[0])
+    forward = _unit(likelihood[0])
     for ray in range(1, rays):
-        past[ray] = kernel.T @ (forward[ray - 1] @ width_kernel)
-        forward[ray] = _unit(past[ray] * likelihood[ray])
+        past[ray] = kernel.T @ (forward @ width_kernel)
+        forward = _unit(past[ray] * likelihood[ray])
     # `backward` holds the likelihood of its own ray too
     backward[-1] = likelihood[-1]
     for ray in range(rays - 2, -1, -1):
@@ -146,10 +122,6 @@ def solve(
     return Posterior(
         fusion=joint.sum(axis=2),
         width=joint.sum(axis=1),
-        forward=forward,
-        backward=backward,
-        kernel=kernel,
-        width_kernel=width_kernel,
     )
 
 

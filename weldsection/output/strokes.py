@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import unicodedata
 from dataclasses import dataclass
+from functools import cache
 from typing import cast
 
 import cv2
@@ -146,6 +147,7 @@ def draw_letter(picture: ByteArray, letter: str, centre: FloatArray) -> None:
     draw_text(picture, letter, centre + np.array([-width / 2, height / 2]), 0.5)
 
 
+@cache
 def text_size(text: str, scale: float, thickness: int = 1) -> tuple[int, int]:
     """Width and height of written text, in pixels of the picture."""
     (width, height), _ = cv2.getTextSize(text, _FONT, scale, thickness)

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from weldsection.records import ByteArray, FloatArray
+from weldsection.shrink import shrunk
 
 FloatImage = npt.NDArray[np.float32]
 
@@ -17,7 +18,7 @@ def reduced(bgr: ByteArray, long_side_px: int) -> tuple[ByteArray, float]:
     if factor == 1.0:
         return bgr, 1.0
     size = (round(bgr.shape[1] / factor), round(bgr.shape[0] / factor))
-    return np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_AREA)), factor
+    return shrunk(bgr, size), factor
 
 
 def to_photo_px(points_xy: FloatArray, factor: float) -> FloatArray:

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 
 from weldsection.records import ByteArray, FloatArray, Photo
+from weldsection.shrink import shrunk
 
 # long side of the copy in which bands are searched and ticks first read, px:
 # half-millimetre ticks of a rule over 200 mm are still 5 px apart
@@ -59,7 +60,7 @@ def search_copy(photo: Photo, long_side_px: int = SEARCH_SIDE_PX) -> SearchCopy:
     bgr = photo.bgr
     if reduction > 1.0:
         size = (round(columns / reduction), round(rows / reduction))
-        bgr = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA)
+        bgr = shrunk(bgr, size)
         reduction = columns / size[0]
     return SearchCopy(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY), reduction)
 
