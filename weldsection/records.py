@@ -372,7 +372,7 @@ class BeadTrace:
     haz_xy_mm: FloatArray
     """``(N, 2)``; empty ``(0, 2)`` where the HAZ edge is not visible."""
     fusion_draws_mm: FloatArray
-    """``(D, N, 2)`` equally likely fusion lines; none before the second look."""
+    """``(D, N, 2)`` equally likely fusion lines, one before the second look."""
     cap_draws_mm: FloatArray
     """``(D, M, 2)`` equally likely weld faces."""
     flags: tuple[Flag, ...] = ()

@@ -40,7 +40,7 @@ def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace 
     Returns
     -------
     BeadTrace or None
-        Without draws, which the second look makes; None when the outline of
+        Its lines drawn once, since the second look draws them anew; None when the outline of
         the weld face cannot be followed.
     """
     contour = follow_contour(coupon, site)
@@ -54,20 +54,21 @@ def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace 
     line = _smooth_along(steps[None] * STEP_MM, fan, SMOOTH_MM)[0]
     spread = _spread(fields, fan, line, posterior)
     doubtful = spread > DOUBTFUL_MM
+    fusion = _on_face(coupon, fan, line)
     return BeadTrace(
         left_toe_xy_mm=left,
         right_toe_xy_mm=right,
         left_toe_u_mm=contour.left_u_mm,
         right_toe_u_mm=contour.right_u_mm,
-        fusion_xy_mm=_on_face(coupon, fan, line),
+        fusion_xy_mm=fusion,
         fusion_u_mm=spread,
         doubtful=doubtful,
         cap_xy_mm=contour.cap_xy_mm,
         cap_u_mm=contour.u_mm,
         outline_xy_mm=contour.xy_mm,
         haz_xy_mm=_haz_edge(coupon, fan, posterior, steps),
-        fusion_draws_mm=np.empty((0, len(line), 2)),
-        cap_draws_mm=np.empty((0, len(contour.cap_xy_mm), 2)),
+        fusion_draws_mm=fusion[None],
+        cap_draws_mm=contour.cap_xy_mm[None],
         flags=_flags(coupon, contour, site, doubtful),
     )
 
