@@ -18,7 +18,7 @@ from weldsection.records import Coupon, FloatArray
 APEX_SHARE = 0.7  # height of the apex above the surface, in half widths
 RAY_SPACING_MM = 0.06
 MOST_RAYS = 180
-STEP_MM = 0.05
+STEP_MM = 0.1
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,11 +14,11 @@ from weldsection.records import BeadSite, BeadTrace, BoolArray, Coupon, FloatArr
 from weldsection.zones import Zone
 
 # Neighbouring grid points say nearly the same: a run of them counts as fewer.
-TEMPER = 0.35
+TEMPER = 0.7
 STEP_SCALE = 1.0  # mm that the line moves along a ray for each mm between rays
 TAIL_SHARE, TAIL_SCALE_MM = 0.03, 0.8
 WIDTH_STEP_MM, WIDEST_HAZ_MM = 0.3, 4.8
-NO_HAZ_COST = 3.0  # nats on each ray: nearly every etch shows some HAZ
+NO_HAZ_COST = 1.5  # nats on each ray: nearly every etch shows some HAZ
 UNTOLD = -0.7  # nats, near log(1/2): HAZ or base, nobody can say which
 TOE_PULL_MM = 0.25  # the fusion line meets the toes
 BEYOND_DEEPEST_MM = 1.2  # rays go this much deeper than any sign of weld or HAZ
@@ -40,8 +40,8 @@ def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace 
     Returns
     -------
     BeadTrace or None
-        Its lines drawn once, since the second look draws them anew; None when the outline of
-        the weld face cannot be followed.
+        Its lines drawn once, since the second look draws them anew; None when
+        the outline of the weld face cannot be followed.
     """
     contour = follow_contour(coupon, site)
     if contour is None:
