@@ -16,7 +16,7 @@ import numpy as np
 from weldsection.records import Coupon, FloatArray
 
 APEX_SHARE = 0.7  # height of the apex above the surface, in half widths
-RAY_SPACING_MM = 0.06
+RAY_SPACING_MM = 0.1
 MOST_RAYS = 180
 STEP_MM = 0.1
 

@@ -14,7 +14,7 @@ from weldsection.records import BeadSite, BeadTrace, BoolArray, Coupon, FloatArr
 from weldsection.zones import Zone
 
 # Neighbouring grid points say nearly the same: a run of them counts as fewer.
-TEMPER = 0.7
+TEMPER = 1.15
 STEP_SCALE = 1.0  # mm that the line moves along a ray for each mm between rays
 TAIL_SHARE, TAIL_SCALE_MM = 0.03, 0.8
 WIDTH_STEP_MM, WIDEST_HAZ_MM = 0.3, 4.8

@@ -16,6 +16,7 @@ from weldsection.scale.agreement import (
 )
 
 _STEP_PX = 6.0  # printed lines are thinner
+_STILL_PX = 1e-3  # a line that moves less than this is found
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +126,10 @@ def _fit_line(
         # Tukey's biweight: 95 % of the efficiency of least squares
         weight = np.clip(1 - (residual / (4.685 * spread)) ** 2, 0, None) ** 2
         normal = (d * weight[:, None]).T @ d + 1e-9 * np.eye(2)
+        before = line
         line = np.linalg.solve(normal, (d * weight[:, None]).T @ o)
+        if np.abs(line - before).max() < _STILL_PX:
+            break
     share = float((np.abs(residual) < max(3 * spread, 0.7)).sum()) / len(offset)
     # neighbouring profiles overlap: count one in fifteen as independent
     return line, 15 * spread**2 * np.linalg.inv(normal), share
