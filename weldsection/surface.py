@@ -21,6 +21,9 @@ CORRECTION_MM, CORRECTION_LENGTH_MM = 0.03, 12.0  # of the grid's surface by the
 FEWEST_POINTS = 30  # that say anything: fewer may all be burr
 FARTHEST_OFF_MM = 0.05  # a point nearer than this to the others is no outlier
 WAVE_MM, WAVE_LENGTH_MM = 0.04, 14.0  # saw and rolling waviness that is followed
+# what a plate's edge may do beside the straight edge on the reduced photo: a bow of
+# half a millimetre over 100 mm is a common one
+HEIGHT_MM, SLOPE, BOW_PER_MM = 0.5, 0.05, 2e-4
 
 
 def fit_surface(
@@ -67,19 +70,33 @@ def surface_points(grid: FaceGrid) -> tuple[FloatArray, FloatArray]:
     weld = log_odds(grid.zones, (Zone.WELD,))
     y = grid.rows_y_mm
     near = np.abs(y) < SURFACE_REACH_MM + 1.0
-    deep = (y > 0.25) & (y < 1.2)
-    high = (y < -0.3) & (y > -5.0)
     bead: BoolArray = np.asarray((weld[near] > 0).any(axis=0))
-    solid = (face[deep] > 0).mean(axis=0) > 0.7
-    free = (face[high] > 0).mean(axis=0) < 0.03
     spread = np.asarray(
         cv2.dilate(bead.astype(np.uint8)[None], np.ones((1, 13), np.uint8))
     )
     wide = spread.reshape(-1) > 0
-    window = np.abs(y) < SURFACE_REACH_MM
-    crossing = last_rise(face[window])
-    use = solid & free & ~wide & np.isfinite(crossing)
-    return grid.columns_x_mm[use], y[window][0] + GRID_MM * crossing[use]
+    window = np.flatnonzero(np.abs(y) < SURFACE_REACH_MM)
+    row = window[0] + last_rise(face[window])
+    solid = _share_of_face(face, row, (0.25, 1.2)) > 0.7
+    free = _share_of_face(face, row, (-5.0, -0.3)) < 0.03
+    use = solid & free & ~wide & np.isfinite(row)
+    return grid.columns_x_mm[use], y[0] + GRID_MM * row[use]
+
+
+def _share_of_face(
+    face_odds: FloatArray, row: FloatArray, span_mm: tuple[float, float]
+) -> FloatArray:
+    """How much of each column is face from so far to so far below its own row."""
+    rows, columns = face_odds.shape
+    total = np.zeros((rows + 1, columns), np.int32)
+    np.cumsum(face_odds > 0, axis=0, out=total[1:])
+    at = np.nan_to_num(row)
+    first, last = (
+        np.clip(np.round(at + mm / GRID_MM).astype(int), 0, rows) for mm in span_mm
+    )
+    column = np.arange(columns)
+    inside = total[last, column] - total[first, column]
+    return np.asarray(inside / np.maximum(last - first, 1))
 
 
 def last_rise(field: FloatArray) -> FloatArray:
@@ -126,10 +143,12 @@ def _smooth(
     """
 
     def kernel(a: FloatArray, b: FloatArray) -> FloatArray:
-        # a constant and a slope are known only as well as the points give them
-        plane = 1 + np.multiply.outer(a - x.mean(), b - x.mean()) / 20**2
+        # height, slope and bow are known only as well as the points give them
+        a, b = a - x.mean(), b - x.mean()
+        slope = (SLOPE * a)[:, None] * (SLOPE * b)
+        bow = (BOW_PER_MM * a**2)[:, None] * (BOW_PER_MM * b**2)
         wave = _alike(a, b, WAVE_MM, WAVE_LENGTH_MM)
-        return np.asarray(wave + 0.05**2 * plane)
+        return np.asarray(wave + HEIGHT_MM**2 + slope + bow)
 
     return _posterior(x, height, noise, knots, kernel)
 

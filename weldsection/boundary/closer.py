@@ -25,7 +25,7 @@ UNSURE_TOE_MM = 0.5  # a toe known worse than this stays where it was
 # and at least: set by the errors on drawn photos
 TOE_FACTOR, TOE_WAY_SHARE, TOE_LEAST_U_MM = 1.2, 0.15, 0.015
 GUESSED_TOE_MM = 0.2  # a toe between touching beads known worse than this is a guess
-SMOOTH_MM = 0.1  # along the line: takes out the jitter between normals only
+SMOOTH_MM = 0.04  # along the line: more would round off the tip of a finger
 # errors on drawn bands are alike over this length of the line, and this share of
 # their variance is common to all of it
 ALIKE_MM, COMMON_SHARE = 0.5, 0.45
@@ -41,7 +41,7 @@ LOST_U_MM = 0.8
 DOUBTFUL_MM = 0.42  # a stretch known worse than this is drawn dashed
 FAINT_SHARE = 0.5
 LOWEST_FACE_MM = 0.12  # a lower weld face was ground flush
-AGAIN_MM = 0.4  # a line that moved farther is unrolled once more
+AGAIN_MM = 0.1  # a line that moved farther is unrolled once more
 ROUGH_MM = 0.3  # the first look's weld face is smoothed over this before it is unrolled
 
 
@@ -137,12 +137,20 @@ def _soft(face_xy_mm: FloatArray) -> FloatArray:
 def _seen_along(
     photo: Photo, coupon: Coupon, lines: list[FloatArray], network: str
 ) -> list[Crossing]:
-    """Look along the lines; once more where one of them lay far off."""
+    """Look along the lines; once more along those that lay off."""
     crossings = look_along(photo, coupon, lines, network)
-    if max(np.abs(_offset(one)).max() for one in crossings) > AGAIN_MM:
-        lines = [one.points_at(_offset(one)) for one in crossings]
-        crossings = look_along(photo, coupon, lines, network)
+    moved = [n for n, one in enumerate(crossings) if _farthest(one) > AGAIN_MM]
+    if moved:
+        better = [crossings[n].points_at(_offset(crossings[n])) for n in moved]
+        again = look_along(photo, coupon, better, network)
+        for n, crossing in zip(moved, again, strict=True):
+            crossings[n] = crossing
     return crossings
+
+
+def _farthest(crossing: Crossing) -> float:
+    """How far the line lies from where it was looked for, at most."""
+    return float(np.abs(_offset(crossing)).max())
 
 
 def _offset(crossing: Crossing) -> FloatArray:
