@@ -26,7 +26,7 @@ MOST_ATTEMPTS = 3  # at laying the grid
 MOST_CORRECTION_MM = 2.5  # of the surface: more is a wrong fit
 EXTENSION_MM = 15.0  # by which the grid grows where the plate runs out of it
 INSIDE_END_MM = 2.0  # plate is followed outwards from here
-BRIDGED_MM = 3.0  # a stain on the plate is no end of it
+BRIDGED_MM = 12.0  # a stain, or plate that looks like the bench, is no end of it
 STEEPEST_END = 0.25  # mm per mm: a saw cut is not more slanted than this
 
 
@@ -107,9 +107,10 @@ def _end_lines(grid: FaceGrid) -> tuple[FloatArray, FloatArray]:
 
 def _longest_stretch(solid: BoolArray) -> tuple[int, int]:
     """First and last column of the longest stretch of plate, gaps bridged."""
-    plate = (solid.mean(axis=0) > 0.5).astype(np.uint8)[None]
-    gap = np.ones((1, round(BRIDGED_MM / GRID_MM)), np.uint8)
-    closed = np.asarray(cv2.morphologyEx(plate, cv2.MORPH_CLOSE, gap)).reshape(-1)
+    gap = round(BRIDGED_MM / GRID_MM)
+    plate = np.pad((solid.mean(axis=0) > 0.5).astype(np.uint8), gap)[None]
+    bridge = np.ones((1, gap), np.uint8)
+    closed = np.asarray(cv2.morphologyEx(plate, cv2.MORPH_CLOSE, bridge))[0, gap:-gap]
     steps = np.diff(np.concatenate([[0], closed.astype(np.int8), [0]]))
     starts, ends = np.flatnonzero(steps > 0), np.flatnonzero(steps < 0)
     if not len(starts):

@@ -26,10 +26,11 @@ from weldsection.records import (
 from weldsection.zones import FACE, Zone, ZoneArray, log_odds, strip_zones
 
 GRID_MM = 0.05  # the networks were trained on this grid
-ABOVE_MM = 9.0  # the highest reinforcement and some background
+ABOVE_MM = 13.0  # the highest reinforcement and some background
 CLEAR_ABOVE_MM, LEAST_ABOVE_MM = 1.6, 3.2
 BELOW_MM = 12.5  # the deepest fusion and HAZ worth following, or the thickness
 CLEAR_BELOW_MM, CLEAR_END_MM = 2.5, 1.0  # of weld metal and HAZ, as first seen
+CLEAR_TOP_MM = 0.4  # of background over the highest bead
 SIDE_MM = 3.0
 # Two grids are nearly the same when no corner and no step differ by more.
 SAME_FRAME_MM, SAME_STEP = 1.0, 0.02
@@ -72,6 +73,7 @@ def lay_grid(
     before: Coupon | None = None,
     *,
     whole: bool = True,
+    high: bool = False,
 ) -> FaceGrid:
     """
     Cut the face out of the photo on the grid and name its zones.
@@ -79,7 +81,8 @@ def lay_grid(
     Where the same face was laid on nearly the same grid `before`, its zones are
     carried over: to name them is the longest work of all, and a grid that is moved
     or stretched by a hair shows nothing new. For the same reason the grid ends below
-    the deepest heat-affected zone, unless the `whole` plate is asked for.
+    the deepest heat-affected zone, unless the `whole` plate is asked for, and above
+    the highest bead, unless it is to be as `high` as it may.
 
     Raises
     ------
@@ -91,7 +94,7 @@ def lay_grid(
     length = float(corners[1, 0] - corners[0, 0])
     thickness = float(np.mean(corners[2:, 1] - corners[:2, 1]))
     _check_size(photo, length, thickness)
-    above = _height_above(face, aligned)
+    above = ABOVE_MM if high else _height_above(face, aligned)
     below = min(thickness + 1.5, BELOW_MM)
     if not whole:
         below = min(below, _depth_altered(face, aligned) + CLEAR_BELOW_MM)
@@ -103,8 +106,10 @@ def lay_grid(
     bgr = _rectify(photo, grid_to_px, shape)
     carried = None if before is None else _carried_over(before, grid_to_px, shape)
     zones = strip_zones(bgr) if carried is None else carried
-    if not whole and _reaches_its_end(zones):
-        return lay_grid(photo, face, scale, before)
+    cut_below, cut_above = not whole and _reaches_below(zones), _reaches_above(zones)
+    if cut_below or (cut_above and above < ABOVE_MM):
+        whole, high = whole or cut_below, high or cut_above
+        return lay_grid(photo, face, scale, before, whole=whole, high=high)
     face_odds = log_odds(zones, FACE)
     return FaceGrid(bgr, zones, face_odds, aligned, length, thickness, -above)
 
@@ -123,7 +128,13 @@ def _depth_altered(face: FaceOutline, mm_to_px: FloatArray) -> float:
     return float(_points_mm(face.altered, face, mm_to_px)[:, 1].max())
 
 
-def _reaches_its_end(zones: ZoneArray) -> bool:
+def _reaches_above(zones: ZoneArray) -> bool:
+    """Whether weld metal goes on to the upper end of the grid."""
+    highest = zones[Zone.WELD, : round(CLEAR_TOP_MM / GRID_MM)] > math.log(0.5)
+    return bool(highest.all(axis=0).sum() * GRID_MM > CLEAR_TOP_MM)
+
+
+def _reaches_below(zones: ZoneArray) -> bool:
     """Whether weld metal or HAZ goes on to the lower end of the grid."""
     lowest = zones[:, -round(CLEAR_END_MM / GRID_MM) :]
     altered = np.maximum(lowest[Zone.HAZ], lowest[Zone.WELD]) > math.log(0.5)
