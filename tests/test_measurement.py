@@ -26,7 +26,7 @@ from zone_maps import (
 
 from weldsection.beads import find_beads
 from weldsection.boundary.evidence import gather_evidence
-from weldsection.boundary.trace import trace_bead
+from weldsection.boundary.trace import trace_bead, trace_beads
 from weldsection.flags import Flag
 from weldsection.measurement import (
     Section,
@@ -176,11 +176,10 @@ def measured(plate: Plate, *, relative_u: float = 0.0) -> tuple[BeadResult, ...]
     coupon = coupon_of(plate)
     evidence = gather_evidence(coupon)
     scale = scale_of(coupon.mm_to_px, relative_u=relative_u)
-    traces = [trace_bead(coupon, evidence, site) for site in find_beads(coupon)]
+    traces = trace_beads(coupon, evidence, find_beads(coupon))
     return tuple(
         measure_bead(coupon, scale, trace, number)
         for number, trace in enumerate(traces, 1)
-        if trace is not None
     )
 
 
@@ -294,6 +293,26 @@ def test_metal_rolled_over_the_plate_is_flagged(
     dull = replace(closely, fusion_u_mm=np.full(len(fusion), 0.3))
     unsure = measure_bead(coupon, scale_of(coupon.mm_to_px), dull, 1)
     assert Flag.OVERLAP not in unsure.flags
+
+
+@pytest.mark.parametrize("high_mm", [1.2, 4.0])
+def test_a_bead_that_cannot_be_traced_is_not_passed_over(high_mm: float) -> None:
+    """Where the grid cuts the crown of one bead, the other's number is in doubt."""
+    plate = Plate(
+        (Bead.of(parabola, 9, 7, 2, 1.2), Bead.of(parabola, 21, 7, 2, high_mm))
+    )
+    coupon = coupon_of(plate)
+    row = int(coupon.row_of(-2.0))
+    low = replace(
+        coupon,
+        zones=coupon.zones[:, row:],
+        bgr=coupon.bgr[row:],
+        top_mm=coupon.top_mm + row * coupon.grid_mm,
+    )
+    traces = trace_beads(low, gather_evidence(low), find_beads(low))
+
+    assert len(traces) == (1 if high_mm > 2 else 2)
+    assert (Flag.NUMBERING_UNSURE in traces[0].flags) == (high_mm > 2)
 
 
 # ------------------------------------------------------------------------ scale

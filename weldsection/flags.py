@@ -33,6 +33,10 @@ class Flag(Enum):
         "The bead touches its neighbour, so the toe between them is a guess."
     )
     BEAD_CUT_OFF = "The bead is cut by the coupon's end or the picture's edge."
+    NUMBERING_UNSURE = (
+        "Something like a bead on this coupon could not be traced and has no row; "
+        "check on the picture which bead each number means."
+    )
     UNUSUAL_SHAPE = (
         "The traced section has a shape beads do not have; check the picture."
     )

@@ -7,7 +7,7 @@ from weldsection.beads import find_beads
 from weldsection.boundary.closer import look_closer
 from weldsection.boundary.evidence import gather_evidence
 from weldsection.boundary.level import with_closer_surface
-from weldsection.boundary.trace import trace_bead
+from weldsection.boundary.trace import trace_beads
 from weldsection.coupon import lay_on_grid
 from weldsection.errors import CouponError
 from weldsection.measurement import measure_bead
@@ -29,8 +29,7 @@ def measure_section(photo: Photo, options: Options) -> SectionResult:
         scale = find_scale(photo, coupon.face, options)
         coupon = lay_on_grid(photo, coupon.face, scale, coupon)
     evidence = gather_evidence(coupon)
-    traces = [trace_bead(coupon, evidence, site) for site in find_beads(coupon)]
-    first = [trace for trace in traces if trace is not None]
+    first = trace_beads(coupon, evidence, find_beads(coupon))
     coupon = with_closer_surface(photo, coupon, first)
     seen = _in_order(look_closer(photo, coupon, first), options)
     if not seen:

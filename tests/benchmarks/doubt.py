@@ -32,7 +32,7 @@ from weldsection.boundary.band import look_along
 from weldsection.boundary.evidence import gather_evidence
 from weldsection.boundary.level import with_closer_surface
 from weldsection.boundary.toes import look_at_toes
-from weldsection.boundary.trace import trace_bead
+from weldsection.boundary.trace import trace_beads
 from weldsection.coupon import lay_on_grid
 from weldsection.errors import WeldSectionError
 from weldsection.outline import find_face
@@ -77,8 +77,7 @@ def first_look(case: Case) -> tuple[Photo, Coupon, list[BeadTrace]]:
     face = find_face(photo)
     coupon = lay_on_grid(photo, face, scale_of(case, face), whole=False)
     evidence = gather_evidence(coupon)
-    traces = [trace_bead(coupon, evidence, site) for site in find_beads(coupon)]
-    found = [trace for trace in traces if trace is not None]
+    found = trace_beads(coupon, evidence, find_beads(coupon))
     return photo, with_closer_surface(photo, coupon, found), found
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
@@ -31,6 +33,19 @@ DOUBTFUL_MM = 0.42  # a stretch known worse than this is drawn dashed
 FAINT_SHARE = 0.5
 STRAY_TOE_MM = 1.0
 CUSP_MM = 0.15  # a HAZ edge that falls again by this is a neighbour's
+
+
+def trace_beads(
+    coupon: Coupon, evidence: Evidence, sites: list[BeadSite]
+) -> list[BeadTrace]:
+    """Trace every bead; where one cannot be, the numbers of all others are unsure."""
+    traced = [trace_bead(coupon, evidence, site) for site in sites]
+    found = [trace for trace in traced if trace is not None]
+    if len(found) == len(sites):
+        return found
+    return [
+        replace(trace, flags=(*trace.flags, Flag.NUMBERING_UNSURE)) for trace in found
+    ]
 
 
 def trace_bead(coupon: Coupon, evidence: Evidence, site: BeadSite) -> BeadTrace | None:
