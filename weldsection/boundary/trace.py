@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import cv2
@@ -36,7 +37,7 @@ CUSP_MM = 0.15  # a HAZ edge that falls again by this is a neighbour's
 
 
 def trace_beads(
-    coupon: Coupon, evidence: Evidence, sites: list[BeadSite]
+    coupon: Coupon, evidence: Evidence, sites: Sequence[BeadSite]
 ) -> list[BeadTrace]:
     """Trace every bead; where one cannot be, the numbers of all others are unsure."""
     traced = [trace_bead(coupon, evidence, site) for site in sites]
