@@ -15,6 +15,7 @@ from weldsection.scale.sides import Reading, meeting_points, read_side
 # long sides of the reduced copies searched, in this order, until marks are found
 _LONG_SIDES_PX = (1600, 900, 3200)
 _ENOUGH = 4
+_WELL_AIMED_PX = 0.7  # sides expected no farther off are read as well the first time
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,9 @@ def _sharpened(bgr: ByteArray, corners_xy_px: FloatArray) -> FloatArray:
         sides = [read_side(bgr, corners[[k, (k + 1) % 4]], how) for k in range(4)]
         if min(side.seen_share for side in sides) < 0.4:
             return corners_xy_px
+        before = corners
         corners = meeting_points(np.array([side.ends_xy_px for side in sides]))
+        if np.abs(corners - before).max() < _WELL_AIMED_PX:
+            break
     moved = np.abs(corners - corners_xy_px).max()
     return corners if moved < max(0.1 * side_px, 3.0) else corners_xy_px
