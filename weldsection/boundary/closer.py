@@ -41,7 +41,8 @@ LOST_U_MM = 0.8
 DOUBTFUL_MM = 0.42  # a stretch known worse than this is drawn dashed
 FAINT_SHARE = 0.5
 LOWEST_FACE_MM = 0.12  # a lower weld face was ground flush
-AGAIN_MM = 0.1  # a line that moved farther is unrolled once more
+# a line that moved farther is unrolled once more: it shows the tip of a finger better
+AGAIN_MM = {"line": 0.1, "cap": 0.4}
 ROUGH_MM = 0.3  # the first look's weld face is smoothed over this before it is unrolled
 
 
@@ -139,7 +140,8 @@ def _seen_along(
 ) -> list[Crossing]:
     """Look along the lines; once more along those that lay off."""
     crossings = look_along(photo, coupon, lines, network)
-    moved = [n for n, one in enumerate(crossings) if _farthest(one) > AGAIN_MM]
+    farthest = AGAIN_MM[network]
+    moved = [n for n, one in enumerate(crossings) if _farthest(one) > farthest]
     if moved:
         better = [crossings[n].points_at(_offset(crossings[n])) for n in moved]
         again = look_along(photo, coupon, better, network)
