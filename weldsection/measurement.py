@@ -25,8 +25,9 @@ from weldsection.records import (
 
 # Penetration known worse than this, and than this share of it, is in doubt: over
 # drawn photos it parts wrong rows from right ones best (docs/accuracy.md).
-AMBIGUOUS_MM, AMBIGUOUS_SHARE = 0.2, 0.08
+AMBIGUOUS_MM, AMBIGUOUS_SHARE = 0.2, 0.06
 LEAST_FUSION_MM = 0.06  # less cannot be told from none
+ONE_SIDED_95 = 1.645  # standard deviations of a normal distribution: more than none
 MOST_UNFUSED_MM = 0.6  # more than this is fusion, however unsure its depth
 # penetration area over width times penetration: 0.5 is a triangle, 0.785 half
 # an ellipse, 1 a rectangle (measured melt pools: 0.65-0.86, Hofmann et al.,
@@ -297,7 +298,7 @@ def _doubts(
     """Flags that follow from the numbers themselves."""
     spread = float(np.std(drawn.penetration_mm))
     flags = []
-    shallow = value.penetration_mm < min(2 * spread, MOST_UNFUSED_MM)
+    shallow = value.penetration_mm < min(ONE_SIDED_95 * spread, MOST_UNFUSED_MM)
     if shallow or value.penetration_mm < LEAST_FUSION_MM:
         flags.append(Flag.NO_FUSION)
     elif spread > max(AMBIGUOUS_MM, AMBIGUOUS_SHARE * value.penetration_mm):
