@@ -10,12 +10,12 @@ from __future__ import annotations
 import unicodedata
 from dataclasses import dataclass
 from functools import cache
-from typing import cast
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from weldsection.curves import unit_normals
 from weldsection.records import ByteArray, FloatArray
 
 Colour = tuple[int, int, int]
@@ -69,7 +69,7 @@ def draw_line(picture: ByteArray, xy: FloatArray, pen: Pen) -> None:
         return
     if pen.gap_px > 0:
         even = evened(xy, 2 * pen.gap_px)
-        aside = pen.gap_px * normals(even)
+        aside = pen.gap_px * unit_normals(even)
         below, above, casing_px = even + aside, even - aside, 1
     else:
         even = below = above = np.asarray(xy, dtype=np.float64)
@@ -198,13 +198,6 @@ def evened(xy: FloatArray, step_px: float) -> FloatArray:
     run = _run_along(xy)
     count = max(round(run[-1] / step_px), 1) + 1
     return _points_at(xy, run, np.linspace(0.0, run[-1], count))
-
-
-def normals(xy: FloatArray) -> FloatArray:
-    """Unit normals of a line, to the right of its run on a picture."""
-    step = np.gradient(xy, axis=0)
-    length = np.maximum(np.hypot(*step.T), 1e-9)[:, None]
-    return cast(FloatArray, np.column_stack([-step[:, 1], step[:, 0]]) / length)
 
 
 def _run_along(xy: FloatArray) -> FloatArray:
