@@ -285,6 +285,8 @@ def test_metal_rolled_over_the_plate_is_flagged(
         trace,
         fusion_xy_mm=fusion,
         fusion_u_mm=np.full(len(fusion), 0.03),
+        left_toe_u_mm=0.05,
+        right_toe_u_mm=0.05,
         fusion_draws_mm=np.repeat(fusion[None], len(trace.cap_draws_mm), axis=0),
     )
     bead = measure_bead(coupon, scale_of(coupon.mm_to_px), closely, 1)
@@ -293,6 +295,34 @@ def test_metal_rolled_over_the_plate_is_flagged(
     dull = replace(closely, fusion_u_mm=np.full(len(fusion), 0.3))
     unsure = measure_bead(coupon, scale_of(coupon.mm_to_px), dull, 1)
     assert Flag.OVERLAP not in unsure.flags
+    guessed = replace(closely, left_toe_u_mm=0.3, right_toe_u_mm=0.3)
+    not_known = measure_bead(coupon, scale_of(coupon.mm_to_px), guessed, 1)
+    assert Flag.OVERLAP not in not_known.flags
+
+
+@pytest.mark.parametrize(("half_width_mm", "least_u_mm"), [(0.4, 0.06), (6.0, 0.0)])
+def test_the_tip_of_a_pointed_root_is_in_doubt(
+    half_width_mm: float, least_u_mm: float
+) -> None:
+    """Lines known exactly: what is left is the doubt about the point of a finger."""
+    plate = Plate((Bead.of(parabola, 15, 12, 2.0, 2.0),))
+    coupon = coupon_of(plate)
+    (site,) = find_beads(coupon)
+    trace = trace_bead(coupon, gather_evidence(coupon), site)
+    assert trace is not None
+    x = np.linspace(9, 21, 241)
+    finger = 2.0 * np.maximum(1 - ((x - 15) / half_width_mm) ** 2, 0)
+    fusion = np.column_stack([x, np.maximum(finger, 1 - ((x - 15) / 6) ** 2)])
+    exact = replace(
+        trace,
+        fusion_xy_mm=fusion,
+        fusion_draws_mm=np.repeat(fusion[None], 200, axis=0),
+        cap_draws_mm=np.repeat(trace.cap_xy_mm[None], 200, axis=0),
+    )
+    bead = measure_bead(coupon, scale_of(coupon.mm_to_px), exact, 1)
+
+    assert bead.penetration.value == pytest.approx(2, abs=0.02)
+    assert least_u_mm < bead.penetration.u < least_u_mm + 0.03
 
 
 @pytest.mark.parametrize("high_mm", [1.2, 4.0])
