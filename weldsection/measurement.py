@@ -43,6 +43,8 @@ LEAST_EXPECTED_MM = 0.12  # where a round root lies less deep, little is to be s
 # A pointed root is drawn a little blunt: how much is known to this standard deviation
 # for points that stand out by far more than this beside half a millimetre to each side
 TIP_U_MM, POINTED_MM, TIP_REACH_MM = 0.08, 0.15, 0.5
+# a deeper dip of the weld face, and share of the lower crown, may part two beads
+DEEPEST_DIP_MM, DEEPEST_DIP_SHARE = 0.4, 0.45
 CHORD_MM = 0.5  # of the toe angle: convention of this project
 NAN = Measured(math.nan)
 
@@ -325,7 +327,7 @@ def _doubts(
         lies and u < UNFUSED_TOE_U_MM for lies, u in zip(unfused, toes, strict=True)
     ):
         flags.append(Flag.OVERLAP)
-    if _unlike_a_bead(value):
+    if _unlike_a_bead(value) or has_two_crowns(section.cap):
         flags.append(Flag.UNUSUAL_SHAPE)
     return tuple(flags)
 
@@ -362,6 +364,31 @@ def lies_over_plate(fusion: FloatArray) -> tuple[bool, bool]:
         bool(x[fused[0]] - x[0] > UNFUSED_LENGTH_MM),
         bool(x[-1] - x[fused[-1]] > UNFUSED_LENGTH_MM),
     )
+
+
+def has_two_crowns(face: FloatArray) -> bool:
+    """
+    Whether a weld face dips so far between two crowns that it may be two beads.
+
+    Parameters
+    ----------
+    face
+        ``(N, 2)`` levelled weld face from toe to toe, y down.
+
+    Examples
+    --------
+    >>> x = np.linspace(0.0, 10.0, 101)
+    >>> has_two_crowns(np.column_stack([x, -np.abs(np.sin(np.pi * x / 5))]))
+    True
+    >>> has_two_crowns(np.column_stack([x, -np.sin(np.pi * x / 10)]))
+    False
+    """
+    height = -face[:, 1]
+    left = np.maximum.accumulate(height)
+    right = np.maximum.accumulate(height[::-1])[::-1]
+    lower = np.minimum(left, right)
+    dip = lower - height
+    return bool((dip > np.maximum(DEEPEST_DIP_SHARE * lower, DEEPEST_DIP_MM)).any())
 
 
 def _unlike_a_bead(value: Shape) -> bool:
