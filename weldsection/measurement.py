@@ -45,6 +45,7 @@ LEAST_EXPECTED_MM = 0.12  # where a round root lies less deep, little is to be s
 TIP_U_MM, POINTED_MM, TIP_REACH_MM = 0.08, 0.15, 0.5
 # a deeper dip of the weld face, and share of the lower crown, may part two beads
 DEEPEST_DIP_MM, DEEPEST_DIP_SHARE = 0.4, 0.45
+LOWEST_CROWN_MM = 0.5
 CHORD_MM = 0.5  # of the toe angle: convention of this project
 NAN = Measured(math.nan)
 
@@ -382,13 +383,16 @@ def has_two_crowns(face: FloatArray) -> bool:
     True
     >>> has_two_crowns(np.column_stack([x, -np.sin(np.pi * x / 10)]))
     False
+    >>> has_two_crowns(np.column_stack([x, 0.5 - np.sin(np.pi * x / 10)]))  # undercut
+    False
     """
     height = -face[:, 1]
     left = np.maximum.accumulate(height)
     right = np.maximum.accumulate(height[::-1])[::-1]
     lower = np.minimum(left, right)
     dip = lower - height
-    return bool((dip > np.maximum(DEEPEST_DIP_SHARE * lower, DEEPEST_DIP_MM)).any())
+    deep = dip > np.maximum(DEEPEST_DIP_SHARE * lower, DEEPEST_DIP_MM)
+    return bool((deep & (lower > LOWEST_CROWN_MM)).any())  # else it is an undercut
 
 
 def _unlike_a_bead(value: Shape) -> bool:
