@@ -23,8 +23,8 @@ FARTHEST_TOE_MM = 1.2  # from the first look's: beyond, the close look saw anoth
 UNSURE_TOE_MM = 0.5  # a toe known worse than this stays where it was
 # of a toe's spread as the network states it, of its way from the first look's place,
 # and at least: set by the errors on drawn photos
-TOE_FACTOR, TOE_WAY_SHARE, TOE_LEAST_U_MM = 1.2, 0.15, 0.015
-GUESSED_TOE_MM = 0.2  # a toe between touching beads known worse than this is a guess
+TOE_FACTOR, TOE_WAY_SHARE, TOE_LEAST_U_MM = 1.3, 0.15, 0.015
+GUESSED_TOE_MM = 0.3  # a toe between touching beads known worse than this is a guess
 SMOOTH_MM = 0.04  # along the line: more would round off the tip of a finger
 # errors on drawn bands are alike over this length of the line, and this share of
 # their variance is common to all of it
