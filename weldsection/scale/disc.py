@@ -16,8 +16,9 @@ from weldsection.records import (
     ScaleReference,
     ScaleSource,
 )
-from weldsection.scale.edges import coupon_edges
+from weldsection.scale.edges import CouponEdges
 from weldsection.scale.ellipse import Ellipse, EllipseFit, Foreshortening
+from weldsection.scale.ends import seen_edges
 from weldsection.scale.request import ReferenceRequest
 from weldsection.scale.rim import FIRST_SWING, read_rim, rim_width_px, swings
 from weldsection.scale.rounds import RoundThing, find_rounds
@@ -82,7 +83,8 @@ def find_disc(
     """Scale and tilt from the outline of a disc."""
     rounds = find_rounds(photo, face, request.length_mm)
     found = _only_one(rounds, request, face.length_px)
-    shape, wall_px = _expected(photo, face, found.ellipse, request.length_mm)
+    edges = seen_edges(photo, face)
+    shape, wall_px = _expected(photo, edges, found.ellipse, request.length_mm)
     rim = read_rim(photo.bgr, found.ellipse, shape, wall_px)
     _check_round(photo.bgr, rim, request)
     disc = rim.ellipse
@@ -93,7 +95,7 @@ def find_disc(
         _ROUNDNESS_OF_WALL * math.hypot(*wall_px),
         _ROUNDNESS_OF_BAND * band_px,
     )
-    pose = _pose(photo, face, rim, request.length_mm, outline_u_px)
+    pose = _pose(photo, edges, rim, request.length_mm, outline_u_px)
     tilt = pose.source("tilt", centre)
     radius_px = math.sqrt(math.prod(disc.semi_axes_px))
     reading_u = (
@@ -211,13 +213,13 @@ def _check_round(bgr: ByteArray, rim: EllipseFit, request: ReferenceRequest) -> 
 
 
 def _expected(
-    photo: Photo, face: FaceOutline, disc: Ellipse, diameter_mm: float
+    photo: Photo, edges: CouponEdges, disc: Ellipse, diameter_mm: float
 ) -> tuple[Foreshortening, FloatArray]:
     """Shape of a circle there, and its wall in px, as the coupon's edges tell."""
     pose = solve_pose(
         Camera.of(photo.shape, photo.origin.focal_length_px),
         sized=lambda h: h,
-        evidence=(coupon_evidence(coupon_edges(face)),),
+        evidence=(coupon_evidence(edges),),
     )
     q, s = shapes_at(pose.draws, disc.centre_xy_px).T
     spread = math.hypot(float(q.std()), float(s.std())) / math.sqrt(2)
@@ -229,7 +231,7 @@ def _expected(
 
 
 def _pose(
-    photo: Photo, face: FaceOutline, rim: EllipseFit, diameter_mm: float, u_px: float
+    photo: Photo, edges: CouponEdges, rim: EllipseFit, diameter_mm: float, u_px: float
 ) -> Pose:
     """The tilt under which the ellipse is a circle, helped by the coupon."""
     points = rim.ellipse.points_xy_px(72)
@@ -239,7 +241,7 @@ def _pose(
         sized=lambda h: _sized(h, points, diameter_mm),
         evidence=(
             _round_evidence(rim, points, u_px),
-            coupon_evidence(coupon_edges(face)),
+            coupon_evidence(edges),
         ),
         starts=(*((a, b) for a, b in two_tilts(rim.ellipse, camera)), (0.0, 0.0)),
     ).balanced(rim.ellipse.centre_xy_px)
