@@ -19,8 +19,15 @@ from weldsection.records import (
 from weldsection.scale.edges import CouponEdges
 from weldsection.scale.ellipse import Ellipse, EllipseFit, Foreshortening
 from weldsection.scale.ends import seen_edges
+from weldsection.scale.ground import reach_by_colour
 from weldsection.scale.request import ReferenceRequest
-from weldsection.scale.rim import FIRST_SWING, read_rim, rim_width_px, swings
+from weldsection.scale.rim import (
+    COLOUR_TELLS,
+    FIRST_SWING,
+    read_rim,
+    rim_width_px,
+    swings,
+)
 from weldsection.scale.rounds import RoundThing, find_rounds
 from weldsection.scale.tilt import (
     Camera,
@@ -121,8 +128,13 @@ def find_disc(
             f"on {100 * seen_share(rim):.0f} % of its rim."
         ),
         shows_tilt=True,
-        flags=(Flag.SCALE_UNSURE,) * found.ringed,
+        flags=(Flag.SCALE_UNSURE,) * (found.ringed or _contradicted(photo.bgr, disc)),
     )
+
+
+def _contradicted(bgr: ByteArray, disc: Ellipse) -> bool:
+    """Whether colours put the outline clearly elsewhere than its edges do."""
+    return abs(reach_by_colour(bgr, disc) - 1) > COLOUR_TELLS
 
 
 def _unresolved_px(bgr: ByteArray, disc: Ellipse, diameter_mm: float) -> float:
