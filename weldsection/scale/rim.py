@@ -28,6 +28,10 @@ FIRST_SWING = 6  # no coin has fewer corners
 COLOUR_TELLS = 0.02
 # how far from where colours put it the outline's edge is looked for, of the radius
 _GROWN_GATE = 0.012
+# and how much more its points may scatter than those of the edge further in, and of
+# an edge that is as clean as edges are
+_AS_CLEAN = 3.0
+_CLEAN_PX = 0.3
 _REACH = 0.07  # how far the search may be off, as a share of the radius
 
 
@@ -50,8 +54,7 @@ def read_rim(
     around = _around(start, (shape.sd * mean, shape.sd * mean))
     offset = agreed_offsets(bgr, around, max(_REACH * mean, 5.0))
     first = fit_ellipse(around.moved_xy_px(offset), start).ellipse
-    settled = _settled(bgr, first, shape, trust).ellipse
-    settled = _grown(bgr, settled, shape, trust)
+    settled = _grown(bgr, _settled(bgr, first, shape, trust), shape, trust)
     points = _edge_points(bgr, settled)
     fit = fit_ellipse(points, settled, trust=trust, shape=shape)
     return _with_scatter(points, fit, shape)
@@ -107,15 +110,19 @@ def _settled(
 
 
 def _grown(
-    bgr: ByteArray, ellipse: Ellipse, shape: Foreshortening, trust: FloatArray
+    bgr: ByteArray, seen: EllipseFit, shape: Foreshortening, trust: FloatArray
 ) -> Ellipse:
     """The outline further out, where a raised rim or letters were taken for it."""
-    reach = reach_by_colour(bgr, ellipse)
+    reach = reach_by_colour(bgr, seen.ellipse)
     if not reach > 1 + COLOUR_TELLS:
-        return ellipse
-    larger = ellipse.scaled(reach)
+        return seen.ellipse
+    larger = seen.ellipse.scaled(reach)
     points = _edge_points(bgr, larger, max(_GROWN_GATE * larger.mean_px, 1.5))
-    return fit_ellipse(points, larger, trust=trust, shape=shape).ellipse
+    near = fit_ellipse(points, larger, trust=trust, shape=shape).ellipse
+    grown = _settled(bgr, near, shape, trust)
+    # an outline is a clean line too: the rim of a soft shadow is none
+    clean = grown.spread_px < _AS_CLEAN * max(seen.spread_px, _CLEAN_PX)
+    return grown.ellipse if clean else seen.ellipse
 
 
 def _edge_points(

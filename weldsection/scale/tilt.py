@@ -239,12 +239,21 @@ def coupon_evidence(edges: CouponEdges) -> Residuals:
         middle = (angle[:, 0] + angle[:, 1]) / 2
         parallel = _wrapped(angle[:, 0] - angle[:, 1]) / parallel_u
         off = _off_square(angle[:, 2:] - middle[:, None]) / end_u
-        # an end may be broken off or misread: far-off ones count less (Student's t)
-        tail = (_END_TAIL + 1) * np.log1p(off**2 / _END_TAIL)
-        square = seen * np.sign(off) * np.sqrt(tail)
-        return np.column_stack([parallel, square])
+        return np.column_stack([parallel, seen * less_if_far(off, _END_TAIL)])
 
     return residuals
+
+
+def less_if_far(residuals: FloatArray, freedom: int) -> FloatArray:
+    """Whitened residuals of which far-off ones count less, as in Student's t.
+
+    Examples
+    --------
+    >>> less_if_far(np.array([0.1, 10.0]), 4).round(1)
+    array([0.1, 4. ])
+    """
+    doubt = (freedom + 1) * np.log1p(residuals**2 / freedom)
+    return np.asarray(np.sign(residuals) * np.sqrt(doubt), dtype=np.float64)
 
 
 def project_all(homographies: FloatArray, points_xy: FloatArray) -> FloatArray:
