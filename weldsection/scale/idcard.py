@@ -19,6 +19,7 @@ from weldsection.records import (
     ScaleSource,
     mm_per_px_at,
 )
+from weldsection.scale.ground import sides_by_colour
 from weldsection.scale.lens import Lens, bend_of_sides, with_lens
 from weldsection.scale.plane import homographies_from, scatter
 from weldsection.scale.profiles import sample
@@ -60,6 +61,10 @@ _LEAST_LIKELY = 0.01
 _ROUGHLY_SEEN = 0.06  # in the reduced copy, before the sides are read
 # another outline that passes and is larger or smaller by this casts doubt on both
 _RIVAL = 0.02
+# sides that colours put so far off as a whole or in part, in mm, are in doubt (drawn
+# cards read rightly: 98 % within)
+_SIDE_OFF_MM = 0.55
+_PART_OFF_MM = 0.8
 # grey levels between card and ground: a card of nearly the bench's own colour
 _LEAST_CONTRAST = 3.0
 # and, for a side, beside the usual one of the four
@@ -88,7 +93,7 @@ def find_idcard(
             card = max(readings, key=lambda one: one.likely)
             found = _reference(card, readings, camera)
             sizes = [abs(math.log(one.px_per_mm / card.px_per_mm)) for one in cards]
-            if max(sizes) > _RIVAL:
+            if max(sizes) > _RIVAL or _contradicted(photo.bgr, card):
                 found = replace(found, flags=(Flag.SCALE_UNSURE,))
             bend = bend_of_sides(card.sides, photo.shape)
             return with_lens(found, photo, face, lens, bend)
@@ -173,6 +178,19 @@ def _other_readings(bgr: ByteArray, card: _Card, camera: Camera) -> tuple[_Card,
         and _differs_from_ground(bgr, one)
     )
     return (readings[0], *others)
+
+
+def _contradicted(bgr: ByteArray, card: _Card) -> bool:
+    """Whether colours put a side, or a part of one, clearly elsewhere than edges do.
+
+    Lines of graph paper beside a side may be taken for it, and turn it.
+    """
+    off = np.abs(
+        sides_by_colour(bgr, np.linalg.inv(card.homography), card_corners_mm())
+    )
+    told = np.isfinite(off).sum(axis=1) >= off.shape[1] / 2
+    sides = np.nanmedian(off[told], axis=1)
+    return bool((off > _PART_OFF_MM).any() or (sides > _SIDE_OFF_MM).any())
 
 
 def card_corners_mm() -> FloatArray:
