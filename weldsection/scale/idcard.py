@@ -45,6 +45,7 @@ _THICK_MM = 0.76  # of the standard's card
 _DRAWS = 300
 _COUPON_MM = (15.0, 400.0)  # lengths of coupon considered
 _LEAST_SEEN = 0.45
+_CLEARLY_SEEN = 0.9
 # in this order: stone, cloth and wood show better lines than the card until their
 # grain is taken out
 _LOOKS = (Look(800), Look(800, 9), Look(400), Look(800, 21))
@@ -56,6 +57,8 @@ _SEEN_SD = 0.002
 # side; one further in, such as a printed frame, is that much less likely the side
 _RIVAL_LINE = 0.5
 _INNER = 0.1
+# margins around a printed frame are up to 3.5 mm wide: of the long side
+_MARGIN = 0.045
 # readings of the whole card less likely than this beside the best are left out
 _LEAST_LIKELY = 0.01
 _ROUGHLY_SEEN = 0.06  # in the reduced copy, before the sides are read
@@ -85,8 +88,11 @@ def find_idcard(
             look,
             lambda corners: off_view(corners, camera) < _ROUGHLY_SEEN,
         )
-        read = (_read_card(photo.bgr, quad) for quad in quads)
-        cards = [c for c in read if c and _is_card(photo.bgr, c, camera)]
+        read = [c for quad in quads if (c := _read_card(photo.bgr, quad))]
+        cards = [c for c in read if _is_card(photo.bgr, c, camera)]
+        if not cards:
+            beyond = [c for one in read if (c := _beyond_frame(photo.bgr, one))]
+            cards = [c for c in beyond if _is_card(photo.bgr, c, camera)]
         if cards:
             card = max(cards, key=lambda one: sum(s.seen_share for s in one.sides))
             readings = _other_readings(photo.bgr, card, camera)
@@ -139,6 +145,31 @@ def _read_card(bgr: ByteArray, quad: Quad) -> _Card | None:
     return _Card.of(sides)
 
 
+def _beyond_frame(bgr: ByteArray, frame: _Card) -> _Card | None:
+    """The card around a printed frame that was read for it; None without a margin."""
+    if min(side.seen_share for side in frame.sides) < _CLEARLY_SEEN:
+        return None
+    long_px = float(np.linalg.norm(frame.corners_xy_px[1] - frame.corners_xy_px[0]))
+    how = replace(_reading(frame.corners_xy_px), reach_px=_MARGIN * long_px)
+    middle = frame.corners_xy_px.mean(axis=0)
+    sides = []
+    for side in frame.sides:
+        outer = [
+            line
+            for line in rival_sides(bgr, side, how, _RIVAL_LINE)
+            if line.seen_share >= _LEAST_SEEN
+            and _distance(line, middle) > _distance(side, middle)
+        ]
+        if not outer:
+            return None
+        sides.append(outer[0])
+    return _Card.of(tuple(sides))
+
+
+def _distance(side: Side, middle_xy_px: FloatArray) -> float:
+    return float(np.linalg.norm(side.ends_xy_px.mean(axis=0) - middle_xy_px))
+
+
 def _reading(corners_xy_px: FloatArray) -> Reading:
     reach = max(0.02 * float(np.linalg.norm(corners_xy_px[1] - corners_xy_px[0])), 5.0)
     # the rounded corners take 4 % of the long and 6 % of the short side
@@ -155,10 +186,10 @@ def _other_readings(bgr: ByteArray, card: _Card, camera: Camera) -> tuple[_Card,
     middle = card.corners_xy_px.mean(axis=0)
     choices = []
     for side in card.sides:
-        away = np.linalg.norm(side.ends_xy_px.mean(axis=0) - middle)
+        away = _distance(side, middle)
         choice = [(side, 1.0)]
         for rival in rival_sides(bgr, side, how, _RIVAL_LINE):
-            outer = np.linalg.norm(rival.ends_xy_px.mean(axis=0) - middle) > away
+            outer = _distance(rival, middle) > away
             if rival.seen_share >= _LEAST_SEEN:
                 choice.append((rival, 1.0 if outer else _INNER))
         choices.append(choice)
