@@ -310,7 +310,13 @@ def _rounded_corners(bgr: ByteArray, card: _Card) -> bool:
         # on speckled ground no two places need be alike, but all differ from the card
         usual = _spread(deep, own) + _LEAST_CONTRAST / 2
         cut += _nearer(tip, beyond, own) or _spread(tip, own) > 4 * usual
-        filled += _nearer(close, own, beyond) or _spread(close, own) < usual
+        # a printed frame has a margin of another colour around it, nor is it ground
+        margin = 4 * (_spread(ground, beyond) + _LEAST_CONTRAST / 2)
+        filled += (
+            _nearer(close, own, beyond)
+            or _spread(close, own) < usual
+            or _spread(close, beyond) > margin
+        )
     # one corner may be covered, and two be worn
     return cut >= 3 and filled >= 2
 
