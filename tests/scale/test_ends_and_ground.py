@@ -16,7 +16,7 @@ from weldsection.scale.edges import coupon_edges
 from weldsection.scale.ellipse import Ellipse, fit_ellipse
 from weldsection.scale.ends import seen_edges
 from weldsection.scale.ground import reach_by_colour, sides_by_colour
-from weldsection.scale.idcard import card_corners_mm
+from weldsection.scale.idcard_look import card_corners_mm
 
 
 def with_corner_moved(face: FaceOutline, corner: int, by_px: float) -> FaceOutline:

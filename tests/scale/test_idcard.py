@@ -13,8 +13,8 @@ from sample_images.drawing.patch import Patch
 from weldsection.errors import ScaleError
 from weldsection.flags import Flag
 from weldsection.records import project
-from weldsection.scale import idcard
-from weldsection.scale.idcard import (
+from weldsection.scale import idcard_look
+from weldsection.scale.idcard_look import (
     LONG_MM,
     RADIUS_MM,
     SHORT_MM,
@@ -81,7 +81,7 @@ def test_sides_that_the_colours_put_elsewhere_are_flagged(
     shot = stage(references.bank_card(np.random.default_rng(1)), centre_mm=(40.0, 42.0))
     off_mm = np.zeros((4, 6))
     off_mm[1] = 0.9
-    monkeypatch.setattr(idcard, "sides_by_colour", lambda *_: off_mm)
+    monkeypatch.setattr(idcard_look, "sides_by_colour", lambda *_: off_mm)
 
     found = shot.scale("idcard")
 
