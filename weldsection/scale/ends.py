@@ -1,8 +1,8 @@
 """The coupon's sawn ends, read in the photo itself.
 
 The outline's corners are found at its reduced resolution, and rust, a burr or a
-stain may draw one aside: on drawn photos an end was off by 2° as a rule and by 8 to
-14° now and then. Over a plate's thickness a line read in the photo does not turn so.
+stain may draw one aside: of 44 ends in drawn photos eight were turned by 2 to 3° so
+and three by 8 to 14°. Over a plate's thickness a line read in the photo does not turn so.
 """
 
 from __future__ import annotations
