@@ -12,8 +12,9 @@ from staged import Stage, references, stage
 
 from sample_images.drawing.bench import paint_bench
 from weldsection.records import FaceOutline, FloatArray, project
+from weldsection.scale import rim
 from weldsection.scale.edges import coupon_edges
-from weldsection.scale.ellipse import Ellipse, fit_ellipse
+from weldsection.scale.ellipse import Ellipse, Foreshortening, fit_ellipse
 from weldsection.scale.ends import seen_edges
 from weldsection.scale.ground import reach_by_colour, sides_by_colour
 from weldsection.scale.idcard_look import card_corners_mm
@@ -103,13 +104,33 @@ def test_colours_tell_how_far_a_coin_reaches(bench: str, share: float) -> None:
     assert share * reach == pytest.approx(1.0, abs=0.02)
 
 
+@pytest.mark.parametrize("share", [0.93, 0.955])
+def test_a_coin_found_by_its_letters_is_read_at_its_outline(
+    share: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They are round edges too: a search that has settled on them goes on outwards."""
+    shot, outline = coin_on("granite", 2)
+    inner = outline.scaled(share)
+    round_there = Foreshortening(
+        outline.q_px / outline.mean_px, outline.s_px / outline.mean_px, 0.004
+    )
+    monkeypatch.setattr(
+        rim, "agreed_offsets", lambda _, around, __: np.zeros(len(around.at_xy_px))
+    )
+
+    read = rim.read_rim(shot.photo.bgr, inner, round_there, np.zeros(2))
+
+    assert read.ellipse.mean_px == pytest.approx(outline.mean_px, rel=0.01)
+
+
 def test_colours_tell_nothing_of_a_ring_drawn_on_one_ground() -> None:
-    """Inside and outside look alike."""
+    """Inside and outside look alike; nor of a fit that came to nothing."""
     shot = stage()
     picture = shot.photo.bgr.copy()
     cv2.circle(picture, (800, 800), 140, (20, 20, 20), 3)
 
     assert math.isnan(reach_by_colour(picture, Ellipse(800.0, 800.0, 140.0)))
+    assert math.isnan(reach_by_colour(picture, Ellipse(800.0, 800.0, math.nan)))
 
 
 def test_colours_tell_where_the_sides_of_a_card_are() -> None:

@@ -2,7 +2,7 @@
 
 The outline's corners are found at its reduced resolution, and rust, a burr or a
 stain may draw one aside: of 44 ends in drawn photos eight were turned by 2 to 3° so
-and three by 8 to 14°. Over a plate's thickness a line read in the photo does not turn so.
+and three by 8 to 14°. A line read all along the end does not turn so.
 """
 
 from __future__ import annotations

@@ -44,9 +44,11 @@ Colours = npt.NDArray[np.intp]
 def reach_by_colour(bgr: ByteArray, seen: Ellipse) -> float:
     """Radius at which the thing's colours give way to the ground's, over `seen`'s.
 
-    NaN where the two have the same colours. To a hundredth; a shadow or a wall, whose
-    colours are neither's, may lie on either side.
+    NaN where the two have the same colours, and for an ellipse that is none. To a
+    hundredth; a shadow or a wall, whose colours are neither's, may lie on either side.
     """
+    if not np.isfinite(seen.as_array()).all():
+        return float("nan")
     centre = seen.centre_xy_px
     points = centre + _SHARES[:, None, None] * (seen.points_xy_px(_RAYS) - centre)
     colours, inside = _colours_at(bgr, points)
