@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from sample_images.drawing import camera, finishes, references
 from sample_images.drawing import scene as scenes
 from sample_images.drawing.patch import Patch
+from sample_images.drawing.section import make_section
 from weldsection.errors import WeldSectionError
 from weldsection.records import (
     FaceOutline,
@@ -88,6 +89,7 @@ def _draw(
     bench = replace(shot.setting, resin_rgb=None, clutter=0.0, holder="")
     shot = replace(shot, exif_orientation=1, setting=bench)
     shot = replace(shot, sensor=replace(shot.sensor, bend=spread * shot.sensor.bend))
+    shot = _sawn_by_hand(shot, rng, spread)
     patch = _patch(kind, rng, spread)
     if patch is not None:
         shot = _with_patch(shot, patch, rng, spread)
@@ -106,6 +108,18 @@ def _draw(
         shot,
     )
     return case, patch is None or _stands_out(bgr, shot)
+
+
+def _sawn_by_hand(
+    shot: scenes.Shot, rng: np.random.Generator, spread: float
+) -> scenes.Shot:
+    """Saw the ends square to two degrees, one standard deviation."""
+    section = shot.coupon.section
+    askew = np.tan(np.radians(rng.normal(0, spread * 2.0, 2)))
+    plate = replace(section.plate, end_tilt=(float(askew[0]), float(askew[1])))
+    sawn = make_section(plate, tuple(bead.plan for bead in section.beads))
+    section = replace(section, plate=plate, outline_xy_mm=sawn.outline_xy_mm)
+    return replace(shot, coupon=replace(shot.coupon, section=section))
 
 
 def _stands_out(bgr: NDArray[np.uint8], shot: scenes.Shot) -> bool:
@@ -238,9 +252,8 @@ def face_of(
         left, right = bead.cap_xy_mm[:, 0].min(), bead.cap_xy_mm[:, 0].max()
         bare &= (top_mm[:, 0] < left - 0.5) | (top_mm[:, 0] > right + 0.5)
     top, back = (scenes.to_picture(shot, mm) for mm in (top_mm, back_mm))
-    # ends sawn by hand are square to two degrees, one standard deviation
-    slant_mm = spread * np.radians(rng.normal(0, 2.0, 2)) * plate.thickness_mm
-    sawn = back_mm[[-1, 0]] + np.column_stack([slant_mm, np.zeros(2)])
+    low_left, low_right = (askew * plate.thickness_mm for askew in plate.end_tilt)
+    sawn = back_mm[[-1, 0]] + [[low_right, 0.0], [low_left, 0.0]]
     corners = np.vstack([top[[0, -1]], scenes.to_picture(shot, sawn)])
     size = shot.pose.size_px
     reduction = max(size) / 640

@@ -11,8 +11,10 @@ from staged import references, stage
 
 from sample_images.drawing.patch import Patch
 from weldsection.errors import ScaleError
+from weldsection.flags import Flag
 from weldsection.records import project
-from weldsection.scale.idcard import (
+from weldsection.scale import idcard_look
+from weldsection.scale.idcard_look import (
     LONG_MM,
     RADIUS_MM,
     SHORT_MM,
@@ -56,6 +58,34 @@ def test_a_card_with_picture_glare_and_worn_corners_is_read(seed: int) -> None:
     shot = stage(card, tilt_deg=(4, -5), centre_mm=(40.0, 46.0), px_per_mm=11.0)
 
     assert abs(shot.error(shot.scale("idcard"))) < 0.003
+
+
+@pytest.mark.parametrize("margin_mm", [1.5, 2.2, 3.2])
+def test_a_printed_frame_is_not_the_outline(margin_mm: float) -> None:
+    """The bench's colour shows more clearly inside the margin than beyond it."""
+    card = references.bank_card(np.random.default_rng(5))
+    margin = round((margin_mm + 0.5) * card.px_per_mm)
+    rgb = np.full_like(card.rgb, 0.3)
+    rgb[margin:-margin, margin:-margin] = (0.75, 0.8, 0.2)
+    shot = stage(
+        replace(card, rgb=rgb), tilt_deg=(4, -5), centre_mm=(40.0, 46.0), px_per_mm=11.0
+    )
+
+    assert abs(shot.error(shot.scale("idcard"))) < 0.004
+
+
+def test_sides_that_the_colours_put_elsewhere_are_flagged(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Lines of graph paper beside a card turned its sides and the scale was 3 % off."""
+    shot = stage(references.bank_card(np.random.default_rng(1)), centre_mm=(40.0, 42.0))
+    off_mm = np.zeros((4, 6))
+    off_mm[1] = 0.9
+    monkeypatch.setattr(idcard_look, "sides_by_colour", lambda *_: off_mm)
+
+    found = shot.scale("idcard")
+
+    assert Flag.SCALE_UNSURE in found.flags
 
 
 def test_a_camera_sees_a_card_and_not_another_rectangle_as_a_card() -> None:

@@ -16,16 +16,25 @@ from weldsection.records import (
     ScaleReference,
     ScaleSource,
 )
-from weldsection.scale.edges import coupon_edges
+from weldsection.scale.edges import CouponEdges
 from weldsection.scale.ellipse import Ellipse, EllipseFit, Foreshortening
+from weldsection.scale.ends import seen_edges
+from weldsection.scale.ground import reach_by_colour
 from weldsection.scale.request import ReferenceRequest
-from weldsection.scale.rim import FIRST_SWING, read_rim, rim_width_px, swings
+from weldsection.scale.rim import (
+    COLOUR_TELLS,
+    FIRST_SWING,
+    read_rim,
+    rim_width_px,
+    swings,
+)
 from weldsection.scale.rounds import RoundThing, find_rounds
 from weldsection.scale.tilt import (
     Camera,
     Pose,
     Residuals,
     coupon_evidence,
+    less_if_far,
     project_all,
     shapes_at,
     solve_pose,
@@ -43,12 +52,16 @@ _BEVEL = 0.003
 _BAND_MM = 0.3
 # two edges run into one when they are nearer than so many of their standard widths
 _APART = 2.4
-# and, of the band, how far the outline is then pulled out of round
-_ROUNDNESS_OF_BAND = 0.12
-# bevel, gleam and wall pull the outline out of round (measured on drawn discs)
+# how far off the size then is, of the band (root mean square, drawn discs): mostly
+# the right edge is read, and now and then the other
+_OF_BAND = 0.4
+# bevel, gleam and wall pull the outline out of round: by this much, and by this many
+# times what leaving out sectors of it shows (measured on 137 drawn discs)
 _ROUNDNESS = 0.0005
-_ROUNDNESS_PX = 0.15
-_ROUNDNESS_OF_WALL = 0.06
+_ROUNDNESS_PX = 0.11
+_ROUNDNESS_OF_SCATTER = 1.1
+# degrees of freedom of the tails: one outline in twenty is out by 2.8 times as much
+_ROUNDNESS_TAIL = 4
 # thickness of coins and washers, whose wall shows beyond the rim, mm
 _WALL_MM = 1.8
 # an outline that takes a third of the wall for the rim is larger by this share of
@@ -82,18 +95,14 @@ def find_disc(
     """Scale and tilt from the outline of a disc."""
     rounds = find_rounds(photo, face, request.length_mm)
     found = _only_one(rounds, request, face.length_px)
-    shape, wall_px = _expected(photo, face, found.ellipse, request.length_mm)
+    edges = seen_edges(photo, face)
+    shape, wall_px = _expected(photo, edges, found.ellipse, request.length_mm)
     rim = read_rim(photo.bgr, found.ellipse, shape, wall_px)
     _check_round(photo.bgr, rim, request)
     disc = rim.ellipse
     centre = disc.centre_xy_px
     band_px = _unresolved_px(photo.bgr, disc, request.length_mm)
-    outline_u_px = math.hypot(
-        _ROUNDNESS_PX,
-        _ROUNDNESS_OF_WALL * math.hypot(*wall_px),
-        _ROUNDNESS_OF_BAND * band_px,
-    )
-    pose = _pose(photo, face, rim, request.length_mm, outline_u_px)
+    pose = _pose(photo, edges, rim, request.length_mm)
     tilt = pose.source("tilt", centre)
     radius_px = math.sqrt(math.prod(disc.semi_axes_px))
     reading_u = (
@@ -119,8 +128,13 @@ def find_disc(
             f"on {100 * seen_share(rim):.0f} % of its rim."
         ),
         shows_tilt=True,
-        flags=(Flag.SCALE_UNSURE,) * found.ringed,
+        flags=(Flag.SCALE_UNSURE,) * (found.ringed or _contradicted(photo.bgr, disc)),
     )
+
+
+def _contradicted(bgr: ByteArray, disc: Ellipse) -> bool:
+    """Whether colours put the outline clearly elsewhere than its edges do."""
+    return abs(reach_by_colour(bgr, disc) - 1) > COLOUR_TELLS
 
 
 def _unresolved_px(bgr: ByteArray, disc: Ellipse, diameter_mm: float) -> float:
@@ -132,7 +146,7 @@ def _unresolved_px(bgr: ByteArray, disc: Ellipse, diameter_mm: float) -> float:
     band_px = _BAND_MM * 2 * disc.mean_px / diameter_mm
     told_px = _APART * rim_width_px(bgr, disc)
     unresolved = 1 / (1 + (band_px / max(told_px, 1e-6)) ** 4)
-    return math.sqrt(0.5) * band_px * unresolved
+    return _OF_BAND * band_px * unresolved
 
 
 def _wall_mm(photo: Photo, homography: FloatArray, at_xy_px: FloatArray) -> FloatArray:
@@ -211,13 +225,13 @@ def _check_round(bgr: ByteArray, rim: EllipseFit, request: ReferenceRequest) -> 
 
 
 def _expected(
-    photo: Photo, face: FaceOutline, disc: Ellipse, diameter_mm: float
+    photo: Photo, edges: CouponEdges, disc: Ellipse, diameter_mm: float
 ) -> tuple[Foreshortening, FloatArray]:
     """Shape of a circle there, and its wall in px, as the coupon's edges tell."""
     pose = solve_pose(
         Camera.of(photo.shape, photo.origin.focal_length_px),
         sized=lambda h: h,
-        evidence=(coupon_evidence(coupon_edges(face)),),
+        evidence=(coupon_evidence(edges),),
     )
     q, s = shapes_at(pose.draws, disc.centre_xy_px).T
     spread = math.hypot(float(q.std()), float(s.std())) / math.sqrt(2)
@@ -229,7 +243,7 @@ def _expected(
 
 
 def _pose(
-    photo: Photo, face: FaceOutline, rim: EllipseFit, diameter_mm: float, u_px: float
+    photo: Photo, edges: CouponEdges, rim: EllipseFit, diameter_mm: float
 ) -> Pose:
     """The tilt under which the ellipse is a circle, helped by the coupon."""
     points = rim.ellipse.points_xy_px(72)
@@ -238,8 +252,8 @@ def _pose(
         camera,
         sized=lambda h: _sized(h, points, diameter_mm),
         evidence=(
-            _round_evidence(rim, points, u_px),
-            coupon_evidence(coupon_edges(face)),
+            _round_evidence(rim, points),
+            coupon_evidence(edges),
         ),
         starts=(*((a, b) for a, b in two_tilts(rim.ellipse, camera)), (0.0, 0.0)),
     ).balanced(rim.ellipse.centre_xy_px)
@@ -263,15 +277,11 @@ def two_tilts(disc: Ellipse, camera: Camera) -> FloatArray:
     return np.asarray(normals[:, :2] / normals[:, 2:], dtype=np.float64)
 
 
-def _round_evidence(
-    rim: EllipseFit, points_xy_px: FloatArray, u_px: float
-) -> Residuals:
-    """What the ellipse says: in the plane of the face it is a circle.
-
-    `u_px` is how far wall and bevel may draw the outline out of round.
-    """
-    reading = math.sqrt((rim.covariance[3, 3] + rim.covariance[4, 4]) / 2)
-    u = math.hypot(math.hypot(reading, u_px) / rim.ellipse.mean_px, _ROUNDNESS)
+def _round_evidence(rim: EllipseFit, points_xy_px: FloatArray) -> Residuals:
+    """What the ellipse says: in the plane of the face it is a circle."""
+    scatter_px = math.sqrt((rim.covariance[3, 3] + rim.covariance[4, 4]) / 2)
+    u_px = math.hypot(_ROUNDNESS_PX, _ROUNDNESS_OF_SCATTER * scatter_px)
+    u = math.hypot(u_px / rim.ellipse.mean_px, _ROUNDNESS)
 
     def residuals(homographies: FloatArray) -> FloatArray:
         ring = project_all(homographies, points_xy_px)
@@ -279,9 +289,8 @@ def _round_evidence(
         x, y = ring[..., 0], ring[..., 1]
         # second moments of an ellipse with half axes m (1 ± e) give 2 e
         size = 2 * (x * x + y * y).sum(axis=1) * u
-        return np.stack(
-            [(x * x - y * y).sum(axis=1) / size, 2 * (x * y).sum(axis=1) / size], axis=1
-        )
+        off = np.stack([(x * x - y * y).sum(axis=1), 2 * (x * y).sum(axis=1)], axis=1)
+        return less_if_far(off / size[:, None], _ROUNDNESS_TAIL)
 
     return residuals
 

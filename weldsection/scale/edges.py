@@ -15,6 +15,9 @@ _TUKEY = 4.685
 # how well an edge is located whatever the scatter of its points: a slightly
 # rounded, burred or blurred edge moves as a whole (measured on drawn coupons)
 _EDGE_SYSTEMATIC_PX = 0.5
+# how well a corner is located, in px of the reduced copy in which the outline is found
+# (median on drawn coupons, beside the ends read at full resolution)
+_CORNER_REDUCED_PX = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,8 +35,8 @@ class CouponEdges:
     """Standard uncertainty of the distance of top and bottom at mid-length."""
     parallel_u_rad: float
     """Standard uncertainty of the angle between top and bottom."""
-    end_u_rad: float
-    """Standard uncertainty of the direction of one end, as seen in the photo."""
+    end_u_rad: tuple[float, float]
+    """Standard uncertainty of the direction of each end, as seen in the photo."""
     ends_seen: tuple[bool, bool]
 
     @property
@@ -64,6 +67,7 @@ def coupon_edges(face: FaceOutline) -> CouponEdges:
     line, covariance = _two_parallel_curves(top, bottom, half)
     ends = np.array([-half, half])
     gap_u, slope_u = _gap_uncertainty(covariance)
+    corner_u_px = max(_CORNER_REDUCED_PX * face.reduction, 1.0)
     return CouponEdges(
         top_xy_px=_line_px(line[0], line[1] / half, ends, turn) + origin,
         bottom_xy_px=_line_px(line[2], line[3] / half, ends, turn) + origin,
@@ -71,8 +75,7 @@ def coupon_edges(face: FaceOutline) -> CouponEdges:
         right_xy_px=corners[[1, 2]],
         gap_u_px=math.hypot(gap_u, _EDGE_SYSTEMATIC_PX * math.sqrt(2)),
         parallel_u_rad=math.hypot(slope_u, _EDGE_SYSTEMATIC_PX) / half,
-        # 1 px at each of the two corners that make an end
-        end_u_rad=math.sqrt(2) / max(face.thickness_px, 1.0),
+        end_u_rad=(corner_u_px * math.sqrt(2) / max(face.thickness_px, 1.0),) * 2,
         ends_seen=(not face.cut_by_picture[0], not face.cut_by_picture[1]),
     )
 

@@ -19,9 +19,17 @@ from weldsection.records import (
     ScaleSource,
     mm_per_px_at,
 )
+from weldsection.scale.idcard_look import (
+    LONG_MM,
+    SHORT_MM,
+    card_corners_mm,
+    contradicted,
+    differs_from_ground,
+    off_view,
+    rounded_corners,
+)
 from weldsection.scale.lens import Lens, bend_of_sides, with_lens
 from weldsection.scale.plane import homographies_from, scatter
-from weldsection.scale.profiles import sample
 from weldsection.scale.quads import Look, Quad, find_quads
 from weldsection.scale.sides import (
     Reading,
@@ -30,11 +38,8 @@ from weldsection.scale.sides import (
     read_side,
     rival_sides,
 )
-from weldsection.scale.tilt import Camera, log_scale_field, project_all, tilt_of
+from weldsection.scale.tilt import Camera, log_scale_field, tilt_of
 
-# ISO/IEC 7810, size ID-1
-LONG_MM, SHORT_MM = 85.60, 53.98
-RADIUS_MM = 3.18  # within the standard's 2.88 to 3.48 mm
 # an unused card keeps within 85.47 to 85.72 and 53.92 to 54.03 mm; half of that
 # band as a standard uncertainty
 _LONG_U_MM, _SHORT_U_MM = 0.06, 0.03
@@ -44,6 +49,7 @@ _THICK_MM = 0.76  # of the standard's card
 _DRAWS = 300
 _COUPON_MM = (15.0, 400.0)  # lengths of coupon considered
 _LEAST_SEEN = 0.45
+_CLEARLY_SEEN = 0.9
 # in this order: stone, cloth and wood show better lines than the card until their
 # grain is taken out
 _LOOKS = (Look(800), Look(800, 9), Look(400), Look(800, 21))
@@ -55,15 +61,13 @@ _SEEN_SD = 0.002
 # side; one further in, such as a printed frame, is that much less likely the side
 _RIVAL_LINE = 0.5
 _INNER = 0.1
+# margins around a printed frame are up to 3.5 mm wide: of the long side
+_MARGIN = 0.045
 # readings of the whole card less likely than this beside the best are left out
 _LEAST_LIKELY = 0.01
 _ROUGHLY_SEEN = 0.06  # in the reduced copy, before the sides are read
 # another outline that passes and is larger or smaller by this casts doubt on both
 _RIVAL = 0.02
-# grey levels between card and ground: a card of nearly the bench's own colour
-_LEAST_CONTRAST = 3.0
-# and, for a side, beside the usual one of the four
-_LEAST_SIDE = 0.15
 
 
 def find_idcard(
@@ -80,15 +84,18 @@ def find_idcard(
             look,
             lambda corners: off_view(corners, camera) < _ROUGHLY_SEEN,
         )
-        read = (_read_card(photo.bgr, quad) for quad in quads)
-        cards = [c for c in read if c and _is_card(photo.bgr, c, camera)]
+        read = [c for quad in quads if (c := _read_card(photo.bgr, quad))]
+        cards = [c for c in read if _is_card(photo.bgr, c, camera)]
+        if not cards:
+            beyond = [c for one in read if (c := _beyond_frame(photo.bgr, one))]
+            cards = [c for c in beyond if _is_card(photo.bgr, c, camera)]
         if cards:
             card = max(cards, key=lambda one: sum(s.seen_share for s in one.sides))
             readings = _other_readings(photo.bgr, card, camera)
             card = max(readings, key=lambda one: one.likely)
             found = _reference(card, readings, camera)
             sizes = [abs(math.log(one.px_per_mm / card.px_per_mm)) for one in cards]
-            if max(sizes) > _RIVAL:
+            if max(sizes) > _RIVAL or contradicted(photo.bgr, card.homography):
                 found = replace(found, flags=(Flag.SCALE_UNSURE,))
             bend = bend_of_sides(card.sides, photo.shape)
             return with_lens(found, photo, face, lens, bend)
@@ -134,6 +141,31 @@ def _read_card(bgr: ByteArray, quad: Quad) -> _Card | None:
     return _Card.of(sides)
 
 
+def _beyond_frame(bgr: ByteArray, frame: _Card) -> _Card | None:
+    """The card around a printed frame that was read for it; None without a margin."""
+    if min(side.seen_share for side in frame.sides) < _CLEARLY_SEEN:
+        return None
+    long_px = float(np.linalg.norm(frame.corners_xy_px[1] - frame.corners_xy_px[0]))
+    how = replace(_reading(frame.corners_xy_px), reach_px=_MARGIN * long_px)
+    middle = frame.corners_xy_px.mean(axis=0)
+    sides = []
+    for side in frame.sides:
+        outer = [
+            line
+            for line in rival_sides(bgr, side, how, _RIVAL_LINE)
+            if line.seen_share >= _LEAST_SEEN
+            and _distance(line, middle) > _distance(side, middle)
+        ]
+        if not outer:
+            return None
+        sides.append(outer[0])
+    return _Card.of(tuple(sides))
+
+
+def _distance(side: Side, middle_xy_px: FloatArray) -> float:
+    return float(np.linalg.norm(side.ends_xy_px.mean(axis=0) - middle_xy_px))
+
+
 def _reading(corners_xy_px: FloatArray) -> Reading:
     reach = max(0.02 * float(np.linalg.norm(corners_xy_px[1] - corners_xy_px[0])), 5.0)
     # the rounded corners take 4 % of the long and 6 % of the short side
@@ -150,10 +182,10 @@ def _other_readings(bgr: ByteArray, card: _Card, camera: Camera) -> tuple[_Card,
     middle = card.corners_xy_px.mean(axis=0)
     choices = []
     for side in card.sides:
-        away = np.linalg.norm(side.ends_xy_px.mean(axis=0) - middle)
+        away = _distance(side, middle)
         choice = [(side, 1.0)]
         for rival in rival_sides(bgr, side, how, _RIVAL_LINE):
-            outer = np.linalg.norm(rival.ends_xy_px.mean(axis=0) - middle) > away
+            outer = _distance(rival, middle) > away
             if rival.seen_share >= _LEAST_SEEN:
                 choice.append((rival, 1.0 if outer else _INNER))
         choices.append(choice)
@@ -170,125 +202,22 @@ def _other_readings(bgr: ByteArray, card: _Card, camera: Camera) -> tuple[_Card,
         for one in readings[1:]
         if one.likely > least
         and _off(one, camera) < _SEEN
-        and _differs_from_ground(bgr, one)
+        and differs_from_ground(bgr, one.homography)
     )
     return (readings[0], *others)
-
-
-def card_corners_mm() -> FloatArray:
-    """Corners where the card's sides would meet without the rounding."""
-    return np.array([[0, 0], [LONG_MM, 0], [LONG_MM, SHORT_MM], [0, SHORT_MM]])
-
-
-# ------------------------------------------------------------- is it a card?
 
 
 def _is_card(bgr: ByteArray, card: _Card, camera: Camera) -> bool:
     """Whether the proportions fit a camera's view and the corners are rounded."""
     return (
         _off(card, camera) < _SEEN
-        and _differs_from_ground(bgr, card)
-        and _rounded_corners(bgr, card)
+        and differs_from_ground(bgr, card.homography)
+        and rounded_corners(bgr, card.homography)
     )
 
 
 def _off(card: _Card, camera: Camera) -> float:
     return float(off_view(card.corners_xy_px[None], camera)[0])
-
-
-def off_view(corners_xy_px: FloatArray, camera: Camera) -> FloatArray:
-    """How far quadrangles ``(Q, 4, 2)`` are from what a pinhole camera can see.
-
-    The logarithm of the two sides' scales and the cosine between them, joined; the
-    focal length may be off by a third where it is not known.
-    """
-    x, y = camera.axis_xy_px
-    to_px = np.linalg.inv(homographies_from(corners_xy_px, card_corners_mm()))
-    best = np.full(len(corners_xy_px), np.inf)
-    known = camera.focal_relative_u < 0.1
-    for stretch in (1.0,) if known else np.geomspace(0.75, 1.33, 9):
-        f = camera.focal_px * stretch
-        to_ray = np.array([[1 / f, 0, -x / f], [0, 1 / f, -y / f], [0, 0, 1.0]])
-        ways = (to_ray @ to_px)[:, :, :2]
-        size = np.linalg.norm(ways, axis=1)
-        skew = (ways[..., 0] * ways[..., 1]).sum(axis=1) / size.prod(axis=1)
-        best = np.minimum(best, np.hypot(np.log(size[:, 0] / size[:, 1]), skew))
-    return best
-
-
-def _differs_from_ground(bgr: ByteArray, card: _Card) -> bool:
-    """Whether the colour changes across the sides: printed lines have one ground."""
-    corners = card_corners_mm()
-    along = np.linspace(0.1, 0.9, 80)[:, None]
-    contrasts = []
-    for k in range(4):
-        start, end = corners[k], corners[(k + 1) % 4]
-        line = start + along * (end - start)
-        out = _unit(line.mean(axis=0) - corners.mean(axis=0))
-        for part in np.split(line, 4):
-            # a joint or a printed line may be a millimetre wide: look beyond it
-            inner, *beyond = (
-                np.median(_colours(bgr, card, part + far_mm * out), axis=0)
-                for far_mm in (-1.0, 1.0, 3.0)
-            )
-            contrasts.append(float(_apart(np.array(beyond), inner).min()))
-    sides = np.median(np.reshape(contrasts, (4, 4)), axis=1)
-    # a line of the ground with ground on both sides of it may pass for a side
-    alike = sides.min() > _LEAST_SIDE * np.median(sides)
-    # a picture may have the ground's colour here and there
-    differ = sum(apart > _LEAST_CONTRAST for apart in contrasts)
-    return bool(alike and differ >= 14)
-
-
-def _rounded_corners(bgr: ByteArray, card: _Card) -> bool:
-    """Whether the corners are cut by arcs of the standard's radius.
-
-    Beyond the arc there is ground; close inside it there is card, unless it is worn.
-    """
-    turn = np.radians(np.linspace(25, 65, 24))
-    cut, filled = 0, 0
-    for corner, inward in zip(
-        card_corners_mm(), np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]]), strict=True
-    ):
-        middle = corner + RADIUS_MM * inward
-        out = -inward * np.column_stack([np.cos(turn), np.sin(turn)])
-        # the tip of a square corner lies 1.3 mm beyond the arc
-        deep, close, tip, ground = (
-            _colours(bgr, card, middle + (RADIUS_MM + far_mm) * out)
-            for far_mm in (-1.6, -0.8, 0.55, 2.2)
-        )
-        own, beyond = np.median(deep, axis=0), np.median(ground, axis=0)
-        # on speckled ground no two places need be alike, but all differ from the card
-        usual = _spread(deep, own) + _LEAST_CONTRAST / 2
-        cut += _nearer(tip, beyond, own) or _spread(tip, own) > 4 * usual
-        filled += _nearer(close, own, beyond) or _spread(close, own) < usual
-    # one corner may be covered, and two be worn
-    return cut >= 3 and filled >= 2
-
-
-def _colours(bgr: ByteArray, card: _Card, points_xy_mm: FloatArray) -> FloatArray:
-    """Colours at points of the card's plane, ``(N, 3)``."""
-    at = project_all(np.linalg.inv(card.homography)[None], points_xy_mm)[0]
-    return np.asarray(sample(bgr, at[:, None])[:, 0], np.float64)
-
-
-def _apart(colours: FloatArray, other: FloatArray) -> FloatArray:
-    return np.asarray(np.linalg.norm(colours - other, axis=-1), dtype=np.float64)
-
-
-def _nearer(colours: FloatArray, to: FloatArray, than: FloatArray) -> bool:
-    """Whether most colours lie nearer to one than to another that differs from it."""
-    nearer = _apart(colours, to) < _apart(colours, than)
-    return bool(_apart(to, than) > _LEAST_CONTRAST / 2 and np.mean(nearer) > 0.5)
-
-
-def _spread(colours: FloatArray, about: FloatArray) -> float:
-    """Usual distance of colours from one."""
-    return float(np.median(_apart(colours, about)))
-
-
-def _unit(way: FloatArray) -> FloatArray:
-    return np.asarray(way / np.linalg.norm(way), dtype=np.float64)
 
 
 # ----------------------------------------------------------------- reference

@@ -14,7 +14,7 @@ from weldsection.records import (
     ScaleReference,
     ScaleSource,
 )
-from weldsection.scale.edges import coupon_edges
+from weldsection.scale.ends import seen_edges
 from weldsection.scale.request import ReferenceRequest
 from weldsection.scale.tilt import (
     Camera,
@@ -40,7 +40,7 @@ def find_points(
     pose = solve_pose(
         Camera.of(photo.shape, photo.origin.focal_length_px),
         sized=lambda h: sized_by_points(h, points, request.length_mm),
-        evidence=_evidence(face),
+        evidence=_evidence(photo, face),
     ).balanced(centre)
     tilt = pose.source("tilt", centre)
     distance_px = math.hypot(*(points[1] - points[0]))
@@ -63,10 +63,10 @@ def find_points(
     )
 
 
-def _evidence(face: FaceOutline) -> tuple[Residuals, ...]:
+def _evidence(photo: Photo, face: FaceOutline) -> tuple[Residuals, ...]:
     """What the plate's edges show of the tilt: nothing where they are not seen."""
     try:
-        return (coupon_evidence(coupon_edges(face)),)
+        return (coupon_evidence(seen_edges(photo, face)),)
     except ScaleError:
         return ()
 

@@ -20,9 +20,18 @@ from weldsection.scale.ellipse import (
     fit_ellipse,
     sector_scatter,
 )
+from weldsection.scale.ground import reach_by_colour
 
 _RAYS = 360
 FIRST_SWING = 6  # no coin has fewer corners
+# colours tell the radius to a hundredth: from this share on they contradict an edge
+COLOUR_TELLS = 0.02
+# how far from where colours put it the outline's edge is looked for, of the radius
+_GROWN_GATE = 0.012
+# and how much more its points may scatter than those of the edge further in, and of
+# an edge that is as clean as edges are
+_AS_CLEAN = 3.0
+_CLEAN_PX = 0.3
 _REACH = 0.07  # how far the search may be off, as a share of the radius
 
 
@@ -45,7 +54,7 @@ def read_rim(
     around = _around(start, (shape.sd * mean, shape.sd * mean))
     offset = agreed_offsets(bgr, around, max(_REACH * mean, 5.0))
     first = fit_ellipse(around.moved_xy_px(offset), start).ellipse
-    settled = _settled(bgr, first, shape, trust).ellipse
+    settled = _grown(bgr, _settled(bgr, first, shape, trust), shape, trust)
     points = _edge_points(bgr, settled)
     fit = fit_ellipse(points, settled, trust=trust, shape=shape)
     return _with_scatter(points, fit, shape)
@@ -100,9 +109,27 @@ def _settled(
     return fit_ellipse(points, ellipse, trust=trust, shape=shape)
 
 
-def _edge_points(bgr: ByteArray, ellipse: Ellipse) -> FloatArray:
+def _grown(
+    bgr: ByteArray, seen: EllipseFit, shape: Foreshortening, trust: FloatArray
+) -> Ellipse:
+    """The outline further out, where a raised rim or letters were taken for it."""
+    reach = reach_by_colour(bgr, seen.ellipse)
+    if not reach > 1 + COLOUR_TELLS:
+        return seen.ellipse
+    larger = seen.ellipse.scaled(reach)
+    points = _edge_points(bgr, larger, max(_GROWN_GATE * larger.mean_px, 1.5))
+    near = fit_ellipse(points, larger, trust=trust, shape=shape).ellipse
+    grown = _settled(bgr, near, shape, trust)
+    # an outline is a clean line too: the rim of a soft shadow is none
+    clean = grown.spread_px < _AS_CLEAN * max(seen.spread_px, _CLEAN_PX)
+    return grown.ellipse if clean else seen.ellipse
+
+
+def _edge_points(
+    bgr: ByteArray, ellipse: Ellipse, gate_px: float | None = None
+) -> FloatArray:
     around = _around(ellipse)
-    offset = nearest_edges(bgr, around, _gate_px(ellipse))
+    offset = nearest_edges(bgr, around, gate_px or _gate_px(ellipse))
     return around.moved_xy_px(offset)
 
 

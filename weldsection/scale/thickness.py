@@ -15,7 +15,8 @@ from weldsection.records import (
     ScaleReference,
     ScaleSource,
 )
-from weldsection.scale.edges import CouponEdges, coupon_edges
+from weldsection.scale.edges import CouponEdges
+from weldsection.scale.ends import seen_edges
 from weldsection.scale.request import ReferenceRequest
 from weldsection.scale.tilt import (
     Camera,
@@ -45,7 +46,7 @@ def find_thickness(
 
     The edges' own convergence and squareness give the tilt as far as they can.
     """
-    edges = coupon_edges(face)
+    edges = seen_edges(photo, face)
     gap_px = _gap_px(edges)
     if gap_px < 8:
         raise ScaleError(
