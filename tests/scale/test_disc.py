@@ -111,6 +111,15 @@ def test_no_disc_is_an_error_that_says_what_to_do() -> None:
         stage().scale("disc=23.25")
 
 
+def test_a_disc_of_few_pixels_is_refused_with_what_to_do() -> None:
+    """16 mm at 4 px per mm: half a pixel of the rim is 1.6 % of it."""
+    coin = references.coin(np.random.default_rng(11), 16.25, metal="silver")
+    shot = stage(coin, px_per_mm=4.0, size_px=(640, 480), centre_mm=(40.0, 40.0))
+
+    with pytest.raises(ScaleError, match="px, too little for a scale; move closer"):
+        shot.scale("disc=16.25")
+
+
 def test_a_bank_card_is_no_disc() -> None:
     """Its rounded corners are not a rim."""
     card = references.bank_card(np.random.default_rng(7))

@@ -77,6 +77,8 @@ _CLEAR = 0.28
 # beside a coin is round too, and would make the coupon much longer
 _COUPON_MM = 80.0
 _COUPON_SD = 0.7
+# smallest disc across: a coin of 16 mm at 5 px per mm
+_LEAST_PX = 80.0
 # smallest share of the rim on which the edge must be seen
 _LEAST_RIM = 0.6
 
@@ -201,6 +203,11 @@ def seen_share(rim: EllipseFit) -> float:
 
 def _check_round(bgr: ByteArray, rim: EllipseFit, request: ReferenceRequest) -> None:
     radius = rim.ellipse.mean_px
+    if 2 * radius < _LEAST_PX:
+        raise ScaleError(
+            f"The disc of {request.length_mm:g} mm spans only {2 * radius:.0f} px, too "
+            "little for a scale; move closer or pass another --reference."
+        )
     if rim.spread_px > max(_STRAYS * radius, 0.7):
         raise ScaleError(
             "The disc is not round or hard to see: its rim strays by "
