@@ -54,6 +54,17 @@ def test_the_relief_of_a_coin_is_not_the_face() -> None:
     assert not face[60, 60]
 
 
+def test_a_coin_part_plate_part_weld_metal_is_not_the_face() -> None:
+    """More of both than the coupon has, but in no rectangle."""
+    ragged = [(Zone.BASE, (10 + 12 * k, 20 + 9 * k, 12, 40)) for k in range(9)]
+    zones = zones_of(*ragged, (Zone.WELD, (10, 60, 70, 70)), *COUPON)
+
+    face = outline._likeliest_face(zones, PHOTO)
+
+    assert face[165, 100]
+    assert not face[30, 90]
+
+
 def test_without_weld_metal_the_largest_is_the_face() -> None:
     """The stages after it say what is missing."""
     zones = zones_of((Zone.BASE, (20, 20, 30, 60)), (Zone.BASE, (150, 40, 30, 200)))

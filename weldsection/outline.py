@@ -96,7 +96,8 @@ def _likeliest_face(zones: ZoneArray, photo: Photo) -> BoolArray:
     Keep the connected face with both weld metal and plate, the holes in it closed.
 
     Benches can look like bare plate and the relief of a coin like weld metal, and
-    be larger than the coupon.
+    be larger than the coupon; but what is not weld metal of a coupon nearly fills
+    a rectangle.
     """
     raw = (log_odds(zones, FACE) > 0).astype(np.uint8)
     closed = cv2.morphologyEx(raw, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
@@ -110,8 +111,21 @@ def _likeliest_face(zones: ZoneArray, photo: Photo) -> BoolArray:
     seen = np.bincount(labels.ravel(), weights=chance.ravel(), minlength=count)
     # where there is none anywhere, the largest counts
     weld = seen + LEAST_WELD * area
-    best = int(np.argmax(np.where(area > 0, np.minimum(weld, area - weld), -1.0)))
-    return np.asarray(labels == best)
+    plate = closed.astype(np.bool_) & (zones.argmax(axis=0) != Zone.WELD)
+    likeness = np.full(count, -1.0)
+    for part in np.flatnonzero(area > 0):
+        filled = _rectangle_filled(plate & (labels == part))
+        likeness[part] = min(weld[part], area[part] - weld[part]) * filled**2
+    return np.asarray(labels == int(np.argmax(likeness)))
+
+
+def _rectangle_filled(mask: BoolArray) -> float:
+    """Share of the smallest rectangle around a mask that the mask fills."""
+    points = np.argwhere(mask)[:, ::-1].astype(np.float32)
+    if len(points) < 3:
+        return 0.0
+    _, (width, height), _ = cv2.minAreaRect(points)
+    return min(len(points) / ((width + 1) * (height + 1)), 1.0)
 
 
 def _level_view(zones: ZoneArray, mask: BoolArray) -> _Level:
