@@ -135,8 +135,8 @@ def find_disc(
 
 
 def _contradicted(bgr: ByteArray, disc: Ellipse) -> bool:
-    """Whether colours put the outline clearly elsewhere than its edges do."""
-    return abs(reach_by_colour(bgr, disc) - 1) > COLOUR_TELLS
+    """Whether colours put the outline elsewhere than its edges do, or see none."""
+    return not abs(reach_by_colour(bgr, disc) - 1) <= COLOUR_TELLS
 
 
 def _unresolved_px(bgr: ByteArray, disc: Ellipse, diameter_mm: float) -> float:

@@ -27,6 +27,7 @@ from weldsection.scale.idcard_look import (
     differs_from_ground,
     off_view,
     rounded_corners,
+    stands_out,
 )
 from weldsection.scale.lens import Lens, bend_of_sides, with_lens
 from weldsection.scale.plane import homographies_from, scatter
@@ -213,6 +214,7 @@ def _is_card(bgr: ByteArray, card: _Card, camera: Camera) -> bool:
         _off(card, camera) < _SEEN
         and differs_from_ground(bgr, card.homography)
         and rounded_corners(bgr, card.homography)
+        and stands_out(bgr, card.homography)
     )
 
 

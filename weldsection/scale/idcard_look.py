@@ -17,6 +17,9 @@ RADIUS_MM = 3.18  # within the standard's 2.88 to 3.48 mm
 # cards read rightly: 98 % within)
 _SIDE_OFF_MM = 0.55
 _PART_OFF_MM = 0.8
+# least share of the sides on which colours differ: drawn cards reach 0.75, what lay
+# between lines of brick, bars and keys 0.3
+_LEAST_TOLD = 0.5
 # grey levels between card and ground: a card of nearly the bench's own colour
 _LEAST_CONTRAST = 3.0
 # and, for a side, beside the usual one of the four
@@ -26,6 +29,16 @@ _LEAST_SIDE = 0.15
 def card_corners_mm() -> FloatArray:
     """Corners where the card's sides would meet without the rounding."""
     return np.array([[0, 0], [LONG_MM, 0], [LONG_MM, SHORT_MM], [0, SHORT_MM]])
+
+
+def stands_out(bgr: ByteArray, to_mm: FloatArray) -> bool:
+    """Whether inside and outside have other colours on most of the sides.
+
+    Joints of a brick wall, bars of a code and keys of a keyboard are lines too, but
+    what lies within four of them is what lies beyond.
+    """
+    off = sides_by_colour(bgr, np.linalg.inv(to_mm), card_corners_mm())
+    return bool(np.isfinite(off).mean() >= _LEAST_TOLD)
 
 
 def contradicted(bgr: ByteArray, to_mm: FloatArray) -> bool:
