@@ -25,6 +25,7 @@ from scale import face_of
 from sample_images.drawing import scene as scenes
 from sample_images.drawing.bench import BENCHES, paint_bench
 from weldsection.errors import WeldSectionError
+from weldsection.flags import join_flags
 from weldsection.records import FaceOutline, Options, Photo, PhotoOrigin
 from weldsection.scale import find_scale
 
@@ -125,8 +126,8 @@ def found_in(scene: Scene, wanted: str) -> str:
         scale = find_scale(photo, scene.face, Options((wanted,)))
     except WeldSectionError:
         return ""
-    flags = ";".join(flag.word for flag in scale.flags)
-    return f"{scene.name} ({flags or 'no flag'})"
+    doubts = (*scale.flags, *scale.doubts_at(scene.face.centre_xy_px))
+    return f"{scene.name} ({join_flags(doubts) or 'no flag'})"
 
 
 def main() -> None:
