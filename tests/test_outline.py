@@ -76,3 +76,17 @@ def test_specks_are_no_face() -> None:
     """Less than a five-hundredth of the picture is no coupon."""
     with pytest.raises(CouponError, match="no etched face"):
         outline._likeliest_face(zones_of((Zone.WELD, (10, 20, 8, 8))), PHOTO)
+
+
+def test_a_sawn_end_that_runs_along_the_plate_is_put_square() -> None:
+    """Clutter beside a coupon must not swap its ends, and with them its beads."""
+    x = np.linspace(0, 100, 40)
+    top = np.column_stack([x, np.full_like(x, 10.0)])
+    bottom = np.column_stack([x, np.full_like(x, 30.0)])
+    along = np.column_stack([np.linspace(-8, 12, 9), np.linspace(19, 21, 9)])
+    sawn = np.column_stack([np.full(9, 100.0), np.linspace(12, 28, 9)])
+
+    corners = outline._corners(top, bottom, [along, sawn])
+
+    np.testing.assert_allclose(corners[:, 0], [2, 100, 100, 2], atol=0.01)
+    np.testing.assert_allclose(corners[:, 1], [10, 10, 30, 30], atol=0.01)

@@ -219,12 +219,17 @@ def measure_bead(
         mm_per_px=_mm_per_px(coupon, _middle(trace)),
         scale_relative_u=scale_u,
         trace=trace,
-        flags=(
+        flags=_once(
             *trace.flags,
             *_doubts(value, drawn, trace, section),
             *scale.doubts_at(centre_px),
         ),
     )
+
+
+def _once(*flags: Flag) -> tuple[Flag, ...]:
+    """Flags in the order they are declared, each once."""
+    return tuple(flag for flag in Flag if flag in flags)
 
 
 def level(coupon: Coupon, trace: BeadTrace) -> Section:
@@ -272,7 +277,7 @@ def _draw_shapes(coupon: Coupon, trace: BeadTrace, section: Section) -> Draws:
         reinforcement_mm=np.maximum(-cap[..., 1].min(axis=1), 0),
         penetration_area_mm2=below,
         reinforcement_area_mm2=above,
-        dilution_pct=100 * below / whole,
+        dilution_pct=np.clip(100 * below / whole, 0, 100),
     )
 
 

@@ -19,6 +19,7 @@ SMALLEST_SHARE = 0.002  # of the picture: less than this is no coupon
 LEAST_WELD = 0.002  # weld metal that any face is granted, a share of it
 STRAY_PX = 5.0  # of the reduced picture: farther points are no plate edge
 SEARCH_PX = 2.5  # of the reduced picture, to each side of an edge
+MOST_ASKEW = 0.5  # sine of the angle of a sawn end out of square: 30°, tilt included
 
 
 def find_face(photo: Photo) -> FaceOutline:
@@ -54,6 +55,8 @@ def find_face(photo: Photo) -> FaceOutline:
     )
     ends = [project(to_photo, edge) for edge in (edges.left, edges.right)]
     corners = _corners(top, bottom, ends)
+    if (corners[1] - corners[0]) @ (ends[1].mean(axis=0) - ends[0].mean(axis=0)) <= 0:
+        raise _no_face(photo, "the ends of the coupon cannot be told apart")
     return FaceOutline(
         mask=mask,
         reduction=reduction,
@@ -308,10 +311,7 @@ def _crossing(
 def _corners(top: FloatArray, bottom: FloatArray, ends: list[FloatArray]) -> FloatArray:
     """Corners of the plate: top left, top right, bottom right, bottom left."""
     upper, lower = _line(top), _line(bottom)
-    sides = []
-    for end in ends:
-        across = lower[0] - upper[0]
-        sides.append(_line(end) if len(end) >= 4 else (end.mean(axis=0), across))
+    sides = [_side(end, upper[1]) for end in ends]
     return np.array(
         [
             _crossing(upper, sides[0]),
@@ -320,6 +320,15 @@ def _corners(top: FloatArray, bottom: FloatArray, ends: list[FloatArray]) -> Flo
             _crossing(lower, sides[0]),
         ]
     )
+
+
+def _side(end: FloatArray, along: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """A point on a sawn end and its direction; square to the plate if none is seen."""
+    if len(end) >= 4:
+        point, direction = _line(end)
+        if abs(float(direction @ along)) < MOST_ASKEW:
+            return point, direction
+    return np.median(end, axis=0), np.array([-along[1], along[0]])
 
 
 def _cut(ends: list[FloatArray], photo: Photo, reduction: float) -> tuple[bool, bool]:
