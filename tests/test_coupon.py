@@ -25,12 +25,16 @@ from zone_maps import (
 from weldsection.coupon import lay_on_grid
 from weldsection.errors import CouponError
 from weldsection.flags import Flag
-from weldsection.records import ByteArray, Coupon, FloatArray
+from weldsection.records import ByteArray, Coupon, FloatArray, project
+from weldsection.surface import fit_surface
 
 TWO_BEADS = (
     Bead.of(parabola, 10, 7, 2, 1.5),
     Bead.of(segment, 24, 9, 3, 2),
 )
+
+
+SURFACE_OF_36 = np.column_stack([np.linspace(1, 35, 100), np.zeros(100)])
 
 
 @pytest.fixture(autouse=True)
@@ -192,6 +196,60 @@ def test_the_grid_ends_below_the_deepest_haz(seen_mm: float, lowest_mm: float) -
     assert coupon.thickness_mm == pytest.approx(10, abs=0.1)
     x = np.linspace(1, 35, 200)
     assert coupon.surface.y_at(x) == pytest.approx(whole.surface.y_at(x), abs=0.005)
+
+
+def test_a_crown_that_the_reduced_photo_did_not_show_is_not_cut_off() -> None:
+    """Where weld metal goes on to the top of the grid, the grid is made higher."""
+    plate = Plate((Bead.of(parabola, 18, 8, 2, 5.5),), length_mm=36)
+    photo, face, mm_to_px = photo_of(plate)
+    row_mm = (np.arange(len(face.mask)) * REDUCTION - mm_to_px[1, 2]) / mm_to_px[1, 1]
+    low = face.mask & (row_mm > -1.0)[:, None]
+    coupon = lay_on_grid(photo, replace(face, mask=low), scale_of(mm_to_px))
+
+    assert coupon.top_mm < -5.9
+    assert coupon.length_mm == pytest.approx(36, abs=0.1)
+
+
+def test_plate_that_looks_like_the_bench_does_not_end_the_coupon() -> None:
+    """Eight millimetres of plate are missing in the zones between two beads."""
+    beads = (Bead.of(parabola, 10, 7, 2, 1.5), Bead.of(parabola, 50, 9, 3, 2))
+    photo, face, mm_to_px = photo_of(Plate(beads, length_mm=60))
+    columns = slice(*(round(mm_to_px[0] @ [x, 0, 1]) for x in (26, 34)))
+    photo.bgr[:, columns] = photo.bgr[0, 0]
+    coupon = lay_on_grid(photo, face, scale_of(mm_to_px))
+
+    assert coupon.length_mm == pytest.approx(60, abs=0.1)
+
+
+def test_bare_plate_far_from_the_straight_edge_is_found() -> None:
+    """An outline a slope of 1.3 mm off: the surface is that of the plate all along."""
+    plate = Plate(TWO_BEADS, length_mm=36)
+    photo, face, mm_to_px = photo_of(plate)
+    px = mm_to_px[0, 0]
+    aslant = face.corners_xy_px + px * np.array(
+        [[0, -1.3], [0, 1.3], [0, 1.3], [0, -1.3]]
+    )
+    top = np.linspace(aslant[0], aslant[1], 60)
+    coupon = lay_on_grid(
+        photo,
+        replace(face, corners_xy_px=aslant, top_edge_xy_px=top),
+        scale_of(mm_to_px),
+    )
+    truth = project(np.linalg.inv(coupon.mm_to_px) @ mm_to_px, SURFACE_OF_36)
+
+    off = coupon.surface.y_at(truth[:, 0]) - truth[:, 1]
+    assert np.abs(off).max() < 0.05
+
+
+def test_a_surface_carried_far_from_all_plate_is_in_doubt() -> None:
+    """Bare plate over 20 of 90 mm: sure there, unsure by half a millimetre beyond."""
+    x = np.arange(5.0, 25.0, 0.05)
+    noise = np.random.default_rng(4).normal(0, 0.01, len(x))
+
+    surface = fit_surface((x, noise), (0.0, 90.0), "made-up.jpg")
+
+    assert surface.u_at(15.0) < 0.02
+    assert surface.u_at(85.0) > 0.3
 
 
 @pytest.mark.parametrize("tilt_deg", [5.0, 10.0, 20.0])
