@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -42,6 +44,7 @@ def crossing_of(centre_mm: FloatArray, sigma_mm: FloatArray) -> Crossing:
         normal=np.tile([0.0, 1.0], (count, 1)),
         chance=weight / weight.sum(axis=1, keepdims=True),
         beyond=np.zeros(count),
+        base_moved_mm=np.zeros(count),
     )
 
 
@@ -146,15 +149,23 @@ def test_the_share_below_is_that_of_the_normal_distribution() -> None:
     assert closer._normal_share(z) == pytest.approx(exact, abs=4e-4)
 
 
+def test_a_line_far_from_where_the_first_look_put_it_is_in_doubt() -> None:
+    """Both looks agree to a tenth of a millimetre, or one of them is wrong."""
+    sharp = np.full(40, 0.02)
+    bare = SimpleNamespace(fusion_u_mm=np.zeros(12))
+    near = closer._course_u(bare, crossing_of(np.full(40, 0.1), sharp))
+    far = closer._course_u(bare, crossing_of(np.full(40, 0.6), sharp))
+    moved = replace(crossing_of(np.zeros(40), sharp), base_moved_mm=np.full(40, 0.6))
+
+    assert near.max() == pytest.approx(closer.DEFINITION_MM, abs=1e-3)
+    assert far.min() > 0.3
+    assert closer._course_u(bare, moved).min() > 0.3
+
+
 def test_a_line_that_leaves_the_band_is_drawn_dashed() -> None:
     """Where the network sees no line in the band, the first line stays, in doubt."""
     crossing = crossing_of(np.full(40, 0.3), np.full(40, 0.05))
-    lost = Crossing(
-        crossing.base_xy_mm,
-        crossing.normal,
-        crossing.chance,
-        np.where(np.arange(40) < 20, 0.9, 0.0),
-    )
+    lost = replace(crossing, beyond=np.where(np.arange(40) < 20, 0.9, 0.0))
     offset = closer._offset(lost)
 
     assert offset[:15] == pytest.approx(np.zeros(15), abs=1e-6)

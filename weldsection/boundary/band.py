@@ -37,6 +37,8 @@ class Crossing:
     """``(N, ROWS)`` of the crossing at each place, given that it is in the band."""
     beyond: FloatArray
     """``(N,)`` chance that the line lies outside the band."""
+    base_moved_mm: FloatArray
+    """``(N,)`` how far the first line had been moved before it was unrolled."""
 
     @property
     def offsets_mm(self) -> FloatArray:
@@ -137,4 +139,5 @@ def _crossing(base: FloatArray, normal: FloatArray, scores: FloatArray) -> Cross
         normal=normal[0 : 2 * count : 2],
         chance=chance[:, :ROWS] / inside[:, None],
         beyond=chance[:, ROWS],
+        base_moved_mm=np.zeros(count),
     )

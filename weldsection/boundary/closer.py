@@ -37,6 +37,9 @@ DEFINITION_MM = 0.025
 # 0.5 on drawn photos; a little more is kept for photos unlike them.
 SHARP_MM, DULL_MM = 0.02, 0.08
 LEAST_SHARE, MOST_SHARE = 0.05, 0.6
+# of the way from the first look's line to the second's, beyond the usual: with it the
+# truth lies within two u as often where the line was moved far
+LINE_WAY_SHARE, USUAL_WAY_MM = 0.8, 0.15
 LOST = 0.5  # a line that is likelier outside the band is not seen there
 LOST_U_MM = 0.8
 DOUBTFUL_MM = 0.42  # a stretch known worse than this is drawn dashed
@@ -147,7 +150,8 @@ def _seen_along(
         better = [crossings[n].points_at(_offset(crossings[n])) for n in moved]
         again = look_along(photo, coupon, better, network)
         for n, crossing in zip(moved, again, strict=True):
-            crossings[n] = crossing
+            way = _stretched_to(np.abs(_offset(crossings[n])), len(crossing.beyond))
+            crossings[n] = replace(crossing, base_moved_mm=way)
     return crossings
 
 
@@ -169,16 +173,21 @@ def _course_u(trace: BeadTrace, crossing: Crossing) -> FloatArray:
 
     The close look takes it that the line is near, and only the first one saw
     enough of the face to know. The less sharply the close look sees a line,
-    the more the first look's doubt counts.
+    the more the first look's doubt counts; and where the two looks put the
+    line far apart, one of them is wrong.
     """
-    first = np.interp(
-        np.linspace(0, 1, len(crossing.beyond)),
-        np.linspace(0, 1, len(trace.fusion_u_mm)),
-        trace.fusion_u_mm,
-    )
+    first = _stretched_to(trace.fusion_u_mm, len(crossing.beyond))
     dull = np.maximum(crossing.spread_mm() - SHARP_MM, 0) / DULL_MM
     share = np.maximum(MOST_SHARE * (1 - np.exp(-dull)), LEAST_SHARE)
-    return np.asarray(np.hypot(share * first, DEFINITION_MM))
+    way = crossing.base_moved_mm + np.abs(_offset(crossing))
+    moved_u = LINE_WAY_SHARE * np.maximum(way - USUAL_WAY_MM, 0.0)
+    return np.asarray(np.hypot(np.hypot(share * first, moved_u), DEFINITION_MM))
+
+
+def _stretched_to(values: FloatArray, count: int) -> FloatArray:
+    """Values along a line at so many places along it."""
+    places = np.linspace(0, 1, count)
+    return np.asarray(np.interp(places, np.linspace(0, 1, len(values)), values))
 
 
 def _line(

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from weldsection.boundary.closeup import chances, sample_photo
-from weldsection.networks import run_network, unfolded
+from weldsection.networks import run_network
 from weldsection.records import BeadTrace, ByteArray, Coupon, FloatArray, Photo
 
 # the network `toe` was trained on patches of this size, see sample_images
 ROWS, COLUMNS, STEP_MM = 96, 128, 0.04
-FOLD = 4  # of the network's scores
 MIDDLE = (64, 40)
 """Column and row of a patch on which the first look's toe lies."""
 
@@ -36,8 +35,7 @@ def look_at_toes(
         for right in (False, True)
     ]
     patches = np.stack([_patch(photo, coupon, toe, right) for toe, right in ends])
-    scores = unfolded(run_network("toe", patches), FOLD)[:, 0]
-    chance = chances(scores, (1, 2))
+    chance = chances(run_network("toe", patches)[:, 0], (1, 2))
     toes = [
         _toe(coupon, toe, right, along)
         for (toe, right), along in zip(ends, chance.sum(axis=1), strict=True)
