@@ -28,11 +28,11 @@ from weldsection.beads import find_beads
 from weldsection.boundary.evidence import gather_evidence
 from weldsection.boundary.trace import trace_bead, trace_beads
 from weldsection.flags import Flag
-from weldsection.measurement import (
+from weldsection.measurement import measure_bead
+from weldsection.measurement.section import (
     Section,
     area_beyond_surface,
     dilution_pct,
-    measure_bead,
     shape_of,
     toe_angle_deg,
 )
