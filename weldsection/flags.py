@@ -5,6 +5,7 @@ A flag is written into the ``flags`` column by its name, joined by ``;``.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from enum import Enum
 
 
@@ -84,6 +85,17 @@ class Flag(Enum):
         return str(self.value)
 
 
+def in_order(flags: Collection[Flag]) -> tuple[Flag, ...]:
+    """Flags in the order they are declared, each once.
+
+    Examples
+    --------
+    >>> [flag.word for flag in in_order([Flag.OVERLAP, Flag.GLARE, Flag.OVERLAP])]
+    ['glare', 'overlap']
+    """
+    return tuple(flag for flag in Flag if flag in flags)
+
+
 def join_flags(flags: tuple[Flag, ...]) -> str:
     """Write flags as one cell, in the order they are declared.
 
@@ -92,4 +104,4 @@ def join_flags(flags: tuple[Flag, ...]) -> str:
     >>> join_flags((Flag.OVERLAP, Flag.GLARE, Flag.OVERLAP))
     'glare;overlap'
     """
-    return ";".join(flag.word for flag in Flag if flag in flags)
+    return ";".join(flag.word for flag in in_order(flags))

@@ -24,9 +24,7 @@ def shrunk(bgr: ByteArray, size: tuple[int, int]) -> ByteArray:
     """
     rows, columns = bgr.shape[:2]
     while (
-        not (rows % 2 or columns % 2)
-        and 2 * size[0] <= columns
-        and (2 * size[1] <= rows)
+        not (rows % 2 or columns % 2) and 2 * size[0] <= columns and 2 * size[1] <= rows
     ):
         rows, columns = rows // 2, columns // 2
         bgr = np.asarray(cv2.resize(bgr, (columns, rows), interpolation=cv2.INTER_AREA))

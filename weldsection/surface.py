@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from weldsection.curves import mad_sigma, robust_polynomial
 from weldsection.errors import CouponError
@@ -77,24 +78,27 @@ def surface_points(grid: FaceGrid) -> tuple[FloatArray, FloatArray]:
     wide = spread.reshape(-1) > 0
     window = np.flatnonzero(np.abs(y) < SURFACE_REACH_MM)
     row = window[0] + last_rise(face[window])
-    solid = _share_of_face(face, row, (0.25, 1.2)) > 0.7
-    free = _share_of_face(face, row, (-5.0, -0.3)) < 0.03
+    total = np.zeros((len(face) + 1, face.shape[1]), np.int32)
+    np.cumsum(face > 0, axis=0, out=total[1:])
+    solid = _share_of_face(total, row, (0.25, 1.2)) > 0.7
+    free = _share_of_face(total, row, (-5.0, -0.3)) < 0.03
     use = solid & free & ~wide & np.isfinite(row)
     return grid.columns_x_mm[use], y[0] + GRID_MM * row[use]
 
 
 def _share_of_face(
-    face_odds: FloatArray, row: FloatArray, span_mm: tuple[float, float]
+    total: npt.NDArray[np.int32], row: FloatArray, span_mm: tuple[float, float]
 ) -> FloatArray:
-    """How much of each column is face from so far to so far below its own row."""
-    rows, columns = face_odds.shape
-    total = np.zeros((rows + 1, columns), np.int32)
-    np.cumsum(face_odds > 0, axis=0, out=total[1:])
+    """How much of each column is face from so far to so far below its own row.
+
+    `total` counts the face's points above each row, ``(rows + 1, columns)``.
+    """
     at = np.nan_to_num(row)
     first, last = (
-        np.clip(np.round(at + mm / GRID_MM).astype(int), 0, rows) for mm in span_mm
+        np.clip(np.round(at + mm / GRID_MM).astype(int), 0, len(total) - 1)
+        for mm in span_mm
     )
-    column = np.arange(columns)
+    column = np.arange(total.shape[1])
     inside = total[last, column] - total[first, column]
     return np.asarray(inside / np.maximum(last - first, 1))
 

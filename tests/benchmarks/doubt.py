@@ -45,6 +45,7 @@ TO_SD = float(np.sqrt(FREEDOM / (FREEDOM - 2)))
 EVERY = 4  # of the normals: neighbours say the same
 FARTHEST_MM = 3.0  # a true line farther off belongs to no normal
 LEAST_OVERLAP = 0.5
+WAYS_MM = np.array([0.0, 0.1, 0.2, 0.3, 0.5, 0.8, 1.5])
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +53,7 @@ class Seen:
     """What the second look saw of the beads of one photo, beside the truth."""
 
     line: Points
-    """``(N, 4)``: first look's u, spread, error, chance of lying outside; mm."""
+    """``(N, 5)``: first look's u, spread, error, chance of lying outside, way; mm."""
     toe: Points
     """``(M, 4)``: the first look's u, the second's, the way between, error; mm."""
 
@@ -60,7 +61,7 @@ class Seen:
 def look(case: Case) -> Seen:
     """Look twice at one photo with its true scale."""
     cv2.setNumThreads(1)
-    lines, toes = [np.empty((0, 4))], [np.empty((0, 4))]
+    lines, toes = [np.empty((0, 5))], [np.empty((0, 4))]
     try:
         photo, coupon, traces = first_look(case)
     except WeldSectionError:
@@ -128,12 +129,10 @@ def line_errors(
     middle = crossing.quantiles_mm(np.full(len(crossing.beyond), 0.5))
     points = crossing.points_at(middle)
     away = signed_distance(points, crossing.normal, bead["fusion"])
-    first = np.interp(
-        np.linspace(0, 1, len(points)),
-        np.linspace(0, 1, len(trace.fusion_u_mm)),
-        trace.fusion_u_mm,
+    first = closer.stretched_to(trace.fusion_u_mm, len(points))
+    rows = np.column_stack(
+        [first, crossing.spread_mm(), -away, crossing.beyond, np.abs(middle)]
     )
-    rows = np.column_stack([first, crossing.spread_mm(), -away, crossing.beyond])
     return rows[np.isfinite(away)][::EVERY]
 
 
@@ -150,12 +149,6 @@ def signed_distance(points: Points, normal: Points, line: Points) -> Points:
         (foot[rows, nearest] * normal).sum(-1) + 1e-12
     )
     return np.where(np.abs(away) < FARTHEST_MM, away, np.nan)
-
-
-def course_share(spread: Points, dull_mm: float, most: float, least: float) -> Points:
-    """Share of the first look's doubt that stays, as `closer.course_share`."""
-    rise = np.maximum(spread - closer.SHARP_MM, 0) / dull_mm
-    return np.maximum(most * (1 - np.exp(-rise)), least)
 
 
 def fitted(name: str, error: Points, sd_of, start: Sequence[float]) -> Points:
@@ -179,13 +172,12 @@ def fitted(name: str, error: Points, sd_of, start: Sequence[float]) -> Points:
     return values
 
 
-def by_doubt(rows: Points, sd: Points) -> str:
-    """Write how errors go with the stated doubt."""
+def by_steps(title: str, rows: Points, sd: Points, steps: Points, at: Points) -> str:
+    """Write how errors go with the stated doubt, in steps of something."""
     error = np.abs(rows[:, 2])
     lines = []
-    edges = np.quantile(sd, np.linspace(0, 1, 9))
-    for low, high in itertools.pairwise(edges):
-        part = (sd >= low) & (sd <= high)
+    for low, high in itertools.pairwise(steps):
+        part = (at >= low) & (at <= high)
         lines.append(
             [
                 f"{low:.3f}-{high:.3f}",
@@ -195,7 +187,7 @@ def by_doubt(rows: Points, sd: Points) -> str:
                 f"{100 * np.mean(error[part] <= 2 * sd[part]):.1f} %",
             ]
         )
-    return table(["u, mm", "normals", "error median", "p95", "within 2u"], lines)
+    return table([title, "normals", "error median", "p95", "within 2u"], lines)
 
 
 def main() -> None:
@@ -224,7 +216,7 @@ def report(line: Points, toe: Points) -> None:
 
     def line_sd(values: Points) -> Points:
         factor, *share = values
-        first = course_share(inside[:, 1], *share) * inside[:, 0]
+        first = closer.course_share(inside[:, 1], *share) * inside[:, 0]
         return np.hypot(factor * inside[:, 1], np.hypot(first, closer.DEFINITION_MM))
 
     start = [1.0, closer.DULL_MM, closer.MOST_SHARE, closer.LEAST_SHARE]
@@ -234,7 +226,16 @@ def report(line: Points, toe: Points) -> None:
         line_sd,
         start,
     )
-    sys.stdout.write("\n" + by_doubt(inside, line_sd(values)) + "\n\n")
+    sd = line_sd(values)
+    deciles = np.quantile(sd, np.linspace(0, 1, 9))
+    sys.stdout.write("\n" + by_steps("u, mm", inside, sd, deciles, sd) + "\n\n")
+    # the way between the two looks: alone, and with its share of the doubt
+    way = inside[:, 4]
+    beyond = np.maximum(way - closer.USUAL_WAY_MM, 0)
+    with_way = np.hypot(line_sd(np.array(start)), closer.LINE_WAY_SHARE * beyond)
+    for name, u in (("without", line_sd(np.array(start))), ("with", with_way)):
+        title = f"way, mm; {name} its share"
+        sys.stdout.write(by_steps(title, inside, u, WAYS_MM, way) + "\n\n")
     kept = toe[(toe[:, 1] < closer.UNSURE_TOE_MM) & (toe[:, 2] < 1.2)]
 
     def toe_sd(values: Points) -> Points:

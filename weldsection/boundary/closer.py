@@ -15,7 +15,7 @@ import numpy as np
 from weldsection.boundary.band import PAIR_MM, Crossing, look_along, softened
 from weldsection.boundary.contour import LINE_STEP_MM, face_between
 from weldsection.boundary.toes import Toe, look_at_toes
-from weldsection.flags import Flag
+from weldsection.flags import Flag, in_order
 from weldsection.records import BeadTrace, BoolArray, Coupon, FloatArray, Photo
 
 DRAWS = 120
@@ -144,20 +144,16 @@ def _seen_along(
 ) -> list[Crossing]:
     """Look along the lines; once more along those that lay off."""
     crossings = look_along(photo, coupon, lines, network)
+    offsets = [_offset(crossing) for crossing in crossings]
     farthest = AGAIN_MM[network]
-    moved = [n for n, one in enumerate(crossings) if _farthest(one) > farthest]
+    moved = [n for n, offset in enumerate(offsets) if np.abs(offset).max() > farthest]
     if moved:
-        better = [crossings[n].points_at(_offset(crossings[n])) for n in moved]
+        better = [crossings[n].points_at(offsets[n]) for n in moved]
         again = look_along(photo, coupon, better, network)
         for n, crossing in zip(moved, again, strict=True):
-            way = _stretched_to(np.abs(_offset(crossings[n])), len(crossing.beyond))
+            way = stretched_to(np.abs(offsets[n]), len(crossing.beyond))
             crossings[n] = replace(crossing, base_moved_mm=way)
     return crossings
-
-
-def _farthest(crossing: Crossing) -> float:
-    """How far the line lies from where it was looked for, at most."""
-    return float(np.abs(_offset(crossing)).max())
 
 
 def _offset(crossing: Crossing) -> FloatArray:
@@ -176,15 +172,22 @@ def _course_u(trace: BeadTrace, crossing: Crossing) -> FloatArray:
     the more the first look's doubt counts; and where the two looks put the
     line far apart, one of them is wrong.
     """
-    first = _stretched_to(trace.fusion_u_mm, len(crossing.beyond))
-    dull = np.maximum(crossing.spread_mm() - SHARP_MM, 0) / DULL_MM
-    share = np.maximum(MOST_SHARE * (1 - np.exp(-dull)), LEAST_SHARE)
+    first = stretched_to(trace.fusion_u_mm, len(crossing.beyond))
+    share = course_share(crossing.spread_mm(), DULL_MM, MOST_SHARE, LEAST_SHARE)
     way = crossing.base_moved_mm + np.abs(_offset(crossing))
     moved_u = LINE_WAY_SHARE * np.maximum(way - USUAL_WAY_MM, 0.0)
     return np.asarray(np.hypot(np.hypot(share * first, moved_u), DEFINITION_MM))
 
 
-def _stretched_to(values: FloatArray, count: int) -> FloatArray:
+def course_share(
+    spread_mm: FloatArray, dull_mm: float, most: float, least: float
+) -> FloatArray:
+    """Share of the first look's doubt that stays, by how dull the close look is."""
+    dull = np.maximum(spread_mm - SHARP_MM, 0) / dull_mm
+    return np.asarray(np.maximum(most * (1 - np.exp(-dull)), least))
+
+
+def stretched_to(values: FloatArray, count: int) -> FloatArray:
     """Values along a line at so many places along it."""
     places = np.linspace(0, 1, count)
     return np.asarray(np.interp(places, np.linspace(0, 1, len(values)), values))
@@ -231,7 +234,7 @@ def _with_lines(trace: BeadTrace, fusion: _Line, face: _Line) -> BeadTrace:
         cap_xy_mm=face.xy_mm[::-1],
         cap_u_mm=float(np.median(face.u_mm)),
         cap_draws_mm=face.draws_mm[:, ::-1],
-        flags=tuple(flag for flag in Flag if flag in flags),
+        flags=in_order(flags),
     )
 
 

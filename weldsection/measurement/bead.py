@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from weldsection.flags import Flag
+from weldsection.flags import in_order
 from weldsection.measurement.doubts import doubts_of
 from weldsection.measurement.section import (
     Draws,
@@ -67,17 +67,14 @@ def measure_bead(
         mm_per_px=_mm_per_px(coupon, _middle(trace)),
         scale_relative_u=scale_u,
         trace=trace,
-        flags=_once(
-            *trace.flags,
-            *doubts_of(value, drawn, trace, section),
-            *scale.doubts_at(centre_px),
+        flags=in_order(
+            (
+                *trace.flags,
+                *doubts_of(value, drawn, trace, section),
+                *scale.doubts_at(centre_px),
+            )
         ),
     )
-
-
-def _once(*flags: Flag) -> tuple[Flag, ...]:
-    """Flags in the order they are declared, each once."""
-    return tuple(flag for flag in Flag if flag in flags)
 
 
 def level(coupon: Coupon, trace: BeadTrace) -> Section:
