@@ -26,7 +26,7 @@ from zone_maps import (
 
 from weldsection.beads import find_beads
 from weldsection.boundary.evidence import gather_evidence
-from weldsection.boundary.trace import trace_bead, trace_beads
+from weldsection.boundary.trace import trace_beads
 from weldsection.flags import Flag
 from weldsection.measurement import measure_bead
 from weldsection.measurement.section import (
@@ -36,7 +36,7 @@ from weldsection.measurement.section import (
     shape_of,
     toe_angle_deg,
 )
-from weldsection.records import BeadResult, FloatArray
+from weldsection.records import BeadResult, BeadTrace, Coupon, FloatArray
 
 # W, h, area of segment and parabola, contact angle of both (A.2)
 SECTIONS = [
@@ -171,6 +171,13 @@ def test_no_angle_is_given_for_a_face_shorter_than_its_chords() -> None:
 # ------------------------------------------------------ drawn, found and measured
 
 
+def traced(bead: Bead) -> tuple[Coupon, BeadTrace]:
+    """Draw a bead as zones on a plate of its own, find it and trace it."""
+    coupon = coupon_of(Plate((bead,)))
+    (trace,) = trace_beads(coupon, gather_evidence(coupon), find_beads(coupon))
+    return coupon, trace
+
+
 def measured(plate: Plate, *, relative_u: float = 0.0) -> tuple[BeadResult, ...]:
     """Draw a plate as zones, find its beads, trace and measure them."""
     coupon = coupon_of(plate)
@@ -272,11 +279,7 @@ def test_metal_rolled_over_the_plate_is_flagged(
     rolled_mm: float, flagged: bool, right: bool
 ) -> None:
     """Overlap (ISO 5817 no. 506): metal on the plate beside the fused part."""
-    plate = Plate((Bead.of(parabola, 15, 9, 1.5, 2.5),))
-    coupon = coupon_of(plate)
-    (site,) = find_beads(coupon)
-    trace = trace_bead(coupon, gather_evidence(coupon), site)
-    assert trace is not None
+    coupon, trace = traced(Bead.of(parabola, 15, 9, 1.5, 2.5))
     fused = parabola(9 - rolled_mm, 1.5) + [15 + rolled_mm / 2, 0]
     fusion = np.vstack([[10.5, 0.0], fused])
     if right:
@@ -305,11 +308,7 @@ def test_the_tip_of_a_pointed_root_is_in_doubt(
     half_width_mm: float, least_u_mm: float
 ) -> None:
     """Lines known exactly: what is left is the doubt about the point of a finger."""
-    plate = Plate((Bead.of(parabola, 15, 12, 2.0, 2.0),))
-    coupon = coupon_of(plate)
-    (site,) = find_beads(coupon)
-    trace = trace_bead(coupon, gather_evidence(coupon), site)
-    assert trace is not None
+    coupon, trace = traced(Bead.of(parabola, 15, 12, 2.0, 2.0))
     x = np.linspace(9, 21, 241)
     finger = 2.0 * np.maximum(1 - ((x - 15) / half_width_mm) ** 2, 0)
     fusion = np.column_stack([x, np.maximum(finger, 1 - ((x - 15) / 6) ** 2)])
