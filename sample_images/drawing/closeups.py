@@ -22,8 +22,10 @@ BAND_ROWS, BAND_COLUMNS = 96, 256
 ACROSS_MM, ALONG_MM = 1 / 32, 0.05  # of one row and one column of a band
 TURN_MM = 0.3  # normals of a line follow its course over this length
 RIGHT_COURSE = 0.8  # of the bands follow the true line, but for small errors
+SIDE_MM = 1.6  # the farthest that a bead's side shows beside its face, in training
 TOE_ROWS, TOE_COLUMNS, TOE_MM = 96, 128, 0.04
 TOE_AT = (64, 40)  # column and row of a patch where the first look puts the toe
+ROOT_AT = (64, 48)  # and where it puts the deepest point of the fusion line
 
 
 def line_close_up(
@@ -88,19 +90,52 @@ def toe_close_up(
     toe = bead.fusion_xy_mm[-1 if right else 0]
     away = rng.normal(0, 0.25) if rng.random() < 0.8 else rng.uniform(-1.2, 1.2)
     seen_at = toe + [away, rng.normal(0, 0.08)]
+    step, axes = _patch_axes(rng)
+    axes *= [[-1 if right else 1], [1]]
+    at = (axes @ (toe - seen_at)) / step + TOE_AT
+    return _patch(made, seen_at, step, axes, TOE_AT), at.astype(np.float32)
+
+
+def root_close_up(
+    made: Photographed, bead: Bead
+) -> tuple[Picture, NDArray[np.float32]]:
+    """
+    The neighbourhood of the deepest point of a fusion line.
+
+    Returns
+    -------
+    patch
+        `TOE_ROWS` × `TOE_COLUMNS` × 3, about where a first look puts that point.
+    row
+        ``(1,)`` row of the patch that the fusion line just reaches; it may lie
+        outside.
+    """
+    rng = made.rng
+    step, axes = _patch_axes(rng)
+    down = bead.fusion_xy_mm @ axes[1]
+    deepest = bead.fusion_xy_mm[int(np.argmax(down))]
+    wrong = float(rng.choice([0.08, 0.3, 0.9], p=[0.5, 0.35, 0.15]))
+    seen_at = deepest + [rng.normal(0, 0.3 + wrong), rng.normal(0, wrong)]
+    row = (down.max() - seen_at @ axes[1]) / step + ROOT_AT[1]
+    return _patch(made, seen_at, step, axes, ROOT_AT), np.array([row], np.float32)
+
+
+def _patch_axes(rng: Rng) -> tuple[float, Points]:
+    """Step and axes, along and down, of a patch: scale and slope are a little off."""
     step = TOE_MM * float(rng.normal(1, 0.02))
     turn = float(np.radians(rng.normal(0, 1.5)))
-    axes = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]) * [
-        [-1 if right else 1],
-        [1],
-    ]
-    columns = step * (np.arange(TOE_COLUMNS) - TOE_AT[0])
-    rows = step * (np.arange(TOE_ROWS) - TOE_AT[1])
-    points = seen_at + (
-        columns[None, :, None] * axes[0] + rows[:, None, None] * axes[1]
-    )
-    at = (axes @ (toe - seen_at)) / step + TOE_AT
-    return _sampled(made, points, step), at.astype(np.float32)
+    along = np.array([np.cos(turn), np.sin(turn)])
+    return step, np.array([along, [-along[1], along[0]]])
+
+
+def _patch(
+    made: Photographed, at_mm: Points, step: float, axes: Points, at: tuple[int, int]
+) -> Picture:
+    """A patch of the photo with a point of the face at one of its pixels."""
+    columns = step * (np.arange(TOE_COLUMNS) - at[0])
+    rows = step * (np.arange(TOE_ROWS) - at[1])
+    points = at_mm + columns[None, :, None] * axes[0] + rows[:, None, None] * axes[1]
+    return _sampled(made, points, step)
 
 
 def likely_course(bead: Bead, rng: Rng) -> Points:
@@ -114,11 +149,7 @@ def likely_course(bead: Bead, rng: Rng) -> Points:
     fusion = bead.fusion_xy_mm
     if rng.random() < RIGHT_COURSE:
         return fusion
-    share = np.linspace(0, 1, len(fusion))
-    start, end = np.sort(rng.uniform(-0.3, 1.3, 2))
-    soft = rng.uniform(0.02, 0.2)
-    gone = 1 / (1 + np.exp(-np.clip((share - start) / soft, -30, 30)))
-    gone *= 1 / (1 + np.exp(-np.clip((end - share) / soft, -30, 30)))
+    share, gone = _strayed(len(fusion), rng)
     if rng.random() < 0.7:
         other = _evenly_many(bead.haz_xy_mm, len(fusion))
         strength = 1.0 if rng.random() < 0.5 else rng.uniform(0.2, 1.2)
@@ -126,6 +157,33 @@ def likely_course(bead: Bead, rng: Rng) -> Points:
         toes = fusion[0] + share[:, None] * (fusion[-1] - fusion[0])
         other, strength = toes, rng.uniform(0.1, 0.8)
     return fusion + (strength * gone)[:, None] * (other - fusion)
+
+
+def likely_face(bead: Bead, rng: Rng) -> Points:
+    """
+    The weld face from right to left, or now and then what is taken for it.
+
+    Over a part of its length or all of it the course leaves for the far edge of
+    the bead's side, which stands behind the cut and is seen beside it where the
+    camera looks from aside: the same edge, moved.
+    """
+    face = bead.cap_xy_mm[::-1]
+    if rng.random() < RIGHT_COURSE:
+        return face
+    _, gone = _strayed(len(face), rng)
+    angle, away = rng.uniform(0, np.pi), rng.uniform(0.2, SIDE_MM)
+    moved = away * np.array([np.cos(angle), -np.sin(angle)])
+    return face + gone[:, None] * moved
+
+
+def _strayed(count: int, rng: Rng) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Share of the way along a line, and how far gone from it a course is there."""
+    share = np.linspace(0, 1, count)
+    start, end = np.sort(rng.uniform(-0.3, 1.3, 2))
+    soft = rng.uniform(0.02, 0.2)
+    gone = 1 / (1 + np.exp(-np.clip((share - start) / soft, -30, 30)))
+    gone *= 1 / (1 + np.exp(-np.clip((end - share) / soft, -30, 30)))
+    return share, gone
 
 
 def _evenly_many(line: Points, count: int) -> Points:

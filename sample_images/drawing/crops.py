@@ -113,7 +113,7 @@ def photographed(seed: int, *, unseen: bool = False) -> Photographed:
 
 def _matched(look: body.BodyLook, painted: face.Face, rng: Rng) -> body.BodyLook:
     """Now and then the sides are as bright as the face, and hard to tell from it."""
-    if rng.random() < 0.75:
+    if rng.random() < 0.65:
         return look
     colours = []
     for zone in (face.BASE, face.WELD):

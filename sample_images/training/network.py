@@ -17,11 +17,12 @@ from torch import nn
 
 CLASSES = 5
 WIDTHS = {
-    "strip": (40, 64, 96, 160),
+    "strip": (40, 64, 112, 192, 256),
     "view": (32, 48, 80, 128),
-    "line": (32, 48, 64, 96),
-    "cap": (32, 48, 64, 96),
+    "line": (32, 56, 96, 144, 192),
+    "cap": (32, 48, 80, 112, 144),
     "toe": (24, 40, 64, 96),
+    "root": (24, 40, 72, 112, 144),
 }
 
 
@@ -114,7 +115,7 @@ class FoldedNet(nn.Module):
 
 
 class ZoneNet(FoldedNet):
-    """Zones; height and width must be multiples of 32.
+    """Zones; sides must be multiples of two to the number of widths plus one.
 
     Channel ``4 k + 2 r + c`` is the logit of class k at row r and column c of
     the two by two points that each folded pixel stands for: logits have half
@@ -133,7 +134,7 @@ class ZoneNet(FoldedNet):
 
 
 class LineNet(FoldedNet):
-    """Lines in bands; rows must be a multiple of 16, the width one of 32.
+    """Lines in bands, 96 rows high; the width must be a multiple of 64.
 
     Channel ``2 r + c`` of the first four is the logit of the line crossing pair
     c of columns in row r, of the two rows and four columns that each folded
@@ -156,7 +157,7 @@ class ToeNet(nn.Module):
     """Patches ``(n, 3, rows, columns)`` to logits ``(n, 1, rows, columns)``.
 
     How much each pixel looks like the place of the toe. Sides must be multiples
-    of 16.
+    of 32.
     """
 
     def __init__(self, widths: tuple[int, ...], first: int = 2) -> None:

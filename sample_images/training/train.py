@@ -21,8 +21,8 @@ from sample_images.drawing.closeups import ACROSS_MM, BAND_ROWS
 from sample_images.training.network import WIDTHS, LineNet, ToeNet, ZoneNet
 
 IGNORED = 255
-CROPS = {"strip": (320, 448), "view": (512, 640)}
-BATCH = {"strip": 48, "view": 24, "line": 128, "cap": 128, "toe": 256}
+CROPS = {"strip": (320, 640), "view": (512, 640)}
+BATCH = {"strip": 40, "view": 24, "line": 128, "cap": 128, "toe": 256, "root": 256}
 FEWEST_FILES = 20
 
 
@@ -95,6 +95,7 @@ def vary(picture: torch.Tensor) -> torch.Tensor:
     picture = picture.clamp(1e-3, 1) ** torch.exp(rand(-0.45, 0.45))
     picture = (picture - 0.5) * torch.exp(rand(-0.5, 0.35)) + 0.5 + rand(-0.18, 0.18)
     picture = picture * torch.exp(rand(-0.08, 0.08, 3))
+    picture = picture * uneven_light(picture, rand(0, 0.25) * (rand(0, 1) < 0.4))
     flip = (rand(0, 1) < 0.04).float()  # etches come in both senses
     picture = flip * (1 - picture) + (1 - flip) * picture
     soft = torch.nn.functional.avg_pool2d(picture, 3, 1, 1)
@@ -102,6 +103,15 @@ def vary(picture: torch.Tensor) -> torch.Tensor:
     picture = picture + (soft - picture) * mix
     noise = torch.randn_like(picture) * rand(0, 0.03) * (rand(0, 1) < 0.4).float()
     return (picture + noise).clamp(0, 1) * ~empty
+
+
+def uneven_light(picture: torch.Tensor, strength: torch.Tensor) -> torch.Tensor:
+    """Give a factor that changes slowly over each picture."""
+    rough = torch.randn(len(picture), 1, 3, 4, device=picture.device)
+    smooth = torch.nn.functional.interpolate(
+        rough, size=picture.shape[2:], mode="bicubic", align_corners=True
+    )
+    return torch.exp(strength * smooth)
 
 
 def zone_loss(logits: torch.Tensor, zones: torch.Tensor) -> torch.Tensor:
@@ -157,12 +167,25 @@ def toe_loss(logits: torch.Tensor, at_px: torch.Tensor) -> torch.Tensor:
     return -total.mean()
 
 
+def root_loss(logits: torch.Tensor, row: torch.Tensor) -> torch.Tensor:
+    """Cross entropy of the row that the fusion line just reaches, in any column."""
+    n, rows, _ = logits.shape
+    scores = torch.log_softmax(logits.reshape(n, -1), dim=1).reshape(logits.shape)
+    scores = torch.logsumexp(scores, dim=2)
+    at = row.clamp(0, rows - 1.001)
+    low = at.floor().long()
+    share = at - low
+    both = (1 - share) * scores.gather(1, low) + share * scores.gather(1, low + 1)
+    return -both.mean()
+
+
 NETS = {
     "strip": ZoneNet,
     "view": ZoneNet,
     "line": LineNet,
     "cap": LineNet,
     "toe": ToeNet,
+    "root": ToeNet,
 }
 LOSSES = {
     "strip": zone_loss,
@@ -170,6 +193,7 @@ LOSSES = {
     "line": line_loss,
     "cap": line_loss,
     "toe": toe_loss,
+    "root": root_loss,
 }
 EXAMPLES = {
     "strip": (1, 3, 256, 512),
@@ -177,6 +201,7 @@ EXAMPLES = {
     "line": (1, 3, 96, 256),
     "cap": (1, 3, 96, 256),
     "toe": (1, 3, 96, 128),
+    "root": (1, 3, 96, 128),
 }
 
 
