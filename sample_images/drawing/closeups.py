@@ -25,7 +25,6 @@ RIGHT_COURSE = 0.8  # of the bands follow the true line, but for small errors
 SIDE_MM = 1.6  # the farthest that a bead's side shows beside its face, in training
 TOE_ROWS, TOE_COLUMNS, TOE_MM = 96, 128, 0.04
 TOE_AT = (64, 40)  # column and row of a patch where the first look puts the toe
-ROOT_AT = (64, 48)  # and where it puts the deepest point of the fusion line
 
 
 def line_close_up(
@@ -90,52 +89,19 @@ def toe_close_up(
     toe = bead.fusion_xy_mm[-1 if right else 0]
     away = rng.normal(0, 0.25) if rng.random() < 0.8 else rng.uniform(-1.2, 1.2)
     seen_at = toe + [away, rng.normal(0, 0.08)]
-    step, axes = _patch_axes(rng)
-    axes *= [[-1 if right else 1], [1]]
-    at = (axes @ (toe - seen_at)) / step + TOE_AT
-    return _patch(made, seen_at, step, axes, TOE_AT), at.astype(np.float32)
-
-
-def root_close_up(
-    made: Photographed, bead: Bead
-) -> tuple[Picture, NDArray[np.float32]]:
-    """
-    The neighbourhood of the deepest point of a fusion line.
-
-    Returns
-    -------
-    patch
-        `TOE_ROWS` × `TOE_COLUMNS` × 3, about where a first look puts that point.
-    row
-        ``(1,)`` row of the patch that the fusion line just reaches; it may lie
-        outside.
-    """
-    rng = made.rng
-    step, axes = _patch_axes(rng)
-    down = bead.fusion_xy_mm @ axes[1]
-    deepest = bead.fusion_xy_mm[int(np.argmax(down))]
-    wrong = float(rng.choice([0.08, 0.3, 0.9], p=[0.5, 0.35, 0.15]))
-    seen_at = deepest + [rng.normal(0, 0.3 + wrong), rng.normal(0, wrong)]
-    row = (down.max() - seen_at @ axes[1]) / step + ROOT_AT[1]
-    return _patch(made, seen_at, step, axes, ROOT_AT), np.array([row], np.float32)
-
-
-def _patch_axes(rng: Rng) -> tuple[float, Points]:
-    """Step and axes, along and down, of a patch: scale and slope are a little off."""
     step = TOE_MM * float(rng.normal(1, 0.02))
     turn = float(np.radians(rng.normal(0, 1.5)))
-    along = np.array([np.cos(turn), np.sin(turn)])
-    return step, np.array([along, [-along[1], along[0]]])
-
-
-def _patch(
-    made: Photographed, at_mm: Points, step: float, axes: Points, at: tuple[int, int]
-) -> Picture:
-    """A patch of the photo with a point of the face at one of its pixels."""
-    columns = step * (np.arange(TOE_COLUMNS) - at[0])
-    rows = step * (np.arange(TOE_ROWS) - at[1])
-    points = at_mm + columns[None, :, None] * axes[0] + rows[:, None, None] * axes[1]
-    return _sampled(made, points, step)
+    axes = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]) * [
+        [-1 if right else 1],
+        [1],
+    ]
+    columns = step * (np.arange(TOE_COLUMNS) - TOE_AT[0])
+    rows = step * (np.arange(TOE_ROWS) - TOE_AT[1])
+    points = seen_at + (
+        columns[None, :, None] * axes[0] + rows[:, None, None] * axes[1]
+    )
+    at = (axes @ (toe - seen_at)) / step + TOE_AT
+    return _sampled(made, points, step), at.astype(np.float32)
 
 
 def likely_course(bead: Bead, rng: Rng) -> Points:

@@ -44,7 +44,7 @@ def pictures(seed: int, kinds: tuple[str, ...]) -> dict[str, dict[str, np.ndarra
         made["view"] = {"zones": np.dstack([rgb, labels.astype(np.uint8)])}
     if set(kinds) - {"view"}:
         photo = crops.photographed(seed)
-        lines, caps, toes, roots = [], [], [], []
+        lines, caps, toes = [], [], []
         for bead in photo.section.beads:
             if not inside(photo, bead):
                 continue
@@ -61,13 +61,10 @@ def pictures(seed: int, kinds: tuple[str, ...]) -> dict[str, dict[str, np.ndarra
                         found.append(close)
             for right in (False, True) if "toe" in kinds else ():
                 toes.append(closeups.toe_close_up(photo, bead, right=right))
-            for _ in range(2) if "root" in kinds else ():
-                roots.append(closeups.root_close_up(photo, bead))
         if "strip" in kinds:
             rgb, labels = crops.on_grid(photo)
             made["strip"] = {"zones": np.dstack([rgb, labels.astype(np.uint8)])}
-        close_ups = {"line": lines, "cap": caps, "toe": toes, "root": roots}
-        for kind, found in close_ups.items():
+        for kind, found in (("line", lines), ("cap", caps), ("toe", toes)):
             if found:
                 made[kind] = {
                     "pictures": np.stack([picture for picture, _ in found]),
@@ -96,7 +93,7 @@ if __name__ == "__main__":
     parser.add_argument("--pool", type=Path, required=True)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--keep", type=int, default=400, help="coupons a worker keeps")
-    parser.add_argument("--kinds", default="strip,line,cap,toe,root")
+    parser.add_argument("--kinds", default="strip,line,cap,toe")
     asked = parser.parse_args()
     os.environ["WELDSECTION_KEEP"] = str(asked.keep)
     context = get_context("spawn")

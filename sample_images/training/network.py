@@ -22,7 +22,6 @@ WIDTHS = {
     "line": (32, 56, 96, 144, 192),
     "cap": (32, 48, 80, 112, 144),
     "toe": (24, 40, 64, 96),
-    "root": (24, 40, 72, 112, 144),
 }
 
 
@@ -157,7 +156,7 @@ class ToeNet(nn.Module):
     """Patches ``(n, 3, rows, columns)`` to logits ``(n, 1, rows, columns)``.
 
     How much each pixel looks like the place of the toe. Sides must be multiples
-    of 32.
+    of 16.
     """
 
     def __init__(self, widths: tuple[int, ...], first: int = 2) -> None:

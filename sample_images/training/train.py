@@ -22,7 +22,7 @@ from sample_images.training.network import WIDTHS, LineNet, ToeNet, ZoneNet
 
 IGNORED = 255
 CROPS = {"strip": (320, 640), "view": (512, 640)}
-BATCH = {"strip": 40, "view": 24, "line": 128, "cap": 128, "toe": 256, "root": 256}
+BATCH = {"strip": 40, "view": 24, "line": 128, "cap": 128, "toe": 256}
 FEWEST_FILES = 20
 
 
@@ -167,25 +167,12 @@ def toe_loss(logits: torch.Tensor, at_px: torch.Tensor) -> torch.Tensor:
     return -total.mean()
 
 
-def root_loss(logits: torch.Tensor, row: torch.Tensor) -> torch.Tensor:
-    """Cross entropy of the row that the fusion line just reaches, in any column."""
-    n, rows, _ = logits.shape
-    scores = torch.log_softmax(logits.reshape(n, -1), dim=1).reshape(logits.shape)
-    scores = torch.logsumexp(scores, dim=2)
-    at = row.clamp(0, rows - 1.001)
-    low = at.floor().long()
-    share = at - low
-    both = (1 - share) * scores.gather(1, low) + share * scores.gather(1, low + 1)
-    return -both.mean()
-
-
 NETS = {
     "strip": ZoneNet,
     "view": ZoneNet,
     "line": LineNet,
     "cap": LineNet,
     "toe": ToeNet,
-    "root": ToeNet,
 }
 LOSSES = {
     "strip": zone_loss,
@@ -193,7 +180,6 @@ LOSSES = {
     "line": line_loss,
     "cap": line_loss,
     "toe": toe_loss,
-    "root": root_loss,
 }
 EXAMPLES = {
     "strip": (1, 3, 256, 512),
@@ -201,7 +187,6 @@ EXAMPLES = {
     "line": (1, 3, 96, 256),
     "cap": (1, 3, 96, 256),
     "toe": (1, 3, 96, 128),
-    "root": (1, 3, 96, 128),
 }
 
 

@@ -22,7 +22,7 @@ from weldsection.records import ByteArray, Coupon, FloatArray, Photo
 ROWS, ACROSS_MM, ALONG_MM = 96, 1 / 32, 0.05
 PAIR_MM = 2 * ALONG_MM  # the network answers for pairs of columns
 TURN_MM = 0.3  # normals follow the line's course over this length
-MULTIPLE = 32  # of columns: the network halves them five times
+MULTIPLE = 64  # of columns: the network halves them six times
 
 
 @dataclass(frozen=True, slots=True)
