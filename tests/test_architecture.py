@@ -18,9 +18,9 @@ SOURCES = sorted(PACKAGE.rglob("*.py"))
 # From the bottom up: a part may import those before it, and none behind it.
 ORDER = (
     "_version", "errors", "flags", "records", "quantities", "shrink", "curves",
-    "networks", "zones", "photo", "outline", "scale", "grid", "surface", "quality",
-    "coupon", "beads", "boundary", "measurement", "pipeline", "output", "study",
-    "batch", "logged", "cli", "__main__",
+    "beside", "networks", "zones", "photo", "outline", "scale", "grid", "surface",
+    "quality", "coupon", "beads", "boundary", "measurement", "pipeline", "output",
+    "study", "batch", "logged", "cli", "__main__",
 )  # fmt: skip
 # Rows are made from records by a table which is declared after them; the import
 # stands inside the one method that needs it.

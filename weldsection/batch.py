@@ -26,6 +26,7 @@ from weldsection.errors import (
     UsageError,
     WeldSectionError,
 )
+from weldsection.networks import load_ahead
 from weldsection.output.files import (
     ResultsFolder,
     same_name_key,
@@ -135,6 +136,7 @@ def measure_into(folder: ResultsFolder, task: Task) -> PhotoOutcome:
     The record is written last: where it is, everything of the photo is there.
     """
     photo = task.photo
+    load_ahead()
     try:
         seen = read_photo(photo)
         result = measure_section(seen, task.options)

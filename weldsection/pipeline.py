@@ -13,7 +13,7 @@ from weldsection.errors import CouponError
 from weldsection.measurement import measure_bead
 from weldsection.outline import find_face
 from weldsection.records import BeadResult, BeadTrace, Options, Photo, SectionResult
-from weldsection.scale import find_scale
+from weldsection.scale import find_scale, marks_ahead
 
 # references read off the plate's own edges, which the grid shows more sharply
 RESTS_ON_FACE = ("thickness", "points")
@@ -21,12 +21,13 @@ RESTS_ON_FACE = ("thickness", "points")
 
 def measure_section(photo: Photo, options: Options) -> SectionResult:
     """Measure every bead on one etched cross-section."""
+    marks = marks_ahead(photo, options)
     face = find_face(photo)
-    scale = find_scale(photo, face, options)
+    scale = find_scale(photo, face, options, marks)
     whole = any(reference.kind in RESTS_ON_FACE for reference in scale.references)
     coupon = lay_on_grid(photo, face, scale, whole=whole)
     if whole:
-        scale = find_scale(photo, coupon.face, options)
+        scale = find_scale(photo, coupon.face, options, marks)
         coupon = lay_on_grid(photo, coupon.face, scale, coupon)
     evidence = gather_evidence(coupon)
     first = trace_beads(coupon, evidence, find_beads(coupon))

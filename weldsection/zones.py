@@ -55,8 +55,9 @@ def _run(name: str, bgr: ByteArray) -> ZoneArray:
         cv2.BORDER_CONSTANT,
     )
     half = unfolded(run_network(name, padded[None]), FOLD)[0]
-    size = (padded.shape[1], padded.shape[0])
-    logits = np.stack([cv2.resize(logit, size) for logit in half])
+    logits = np.empty((len(half), *padded.shape[:2]), np.float32)
+    for whole, logit in zip(logits, half, strict=True):
+        cv2.resize(logit, whole.shape[::-1], dst=whole)
     return _log_probabilities(logits[:, :rows, :columns])
 
 

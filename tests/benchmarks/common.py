@@ -159,7 +159,7 @@ def measure(case: Case, *, true_scale: bool = False) -> Outcome:
     cv2.setNumThreads(1)
     before = weldsection.pipeline.find_scale
     if true_scale:
-        weldsection.pipeline.find_scale = lambda _, face, __: scale_of(case, face)
+        weldsection.pipeline.find_scale = lambda _, face, *__: scale_of(case, face)
     start = time.perf_counter()
     try:
         reference = str(case.truth.get("reference_option") or "auto")

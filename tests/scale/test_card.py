@@ -13,6 +13,8 @@ from pypdf import PdfReader
 from staged import references, stage
 
 from weldsection.errors import ScaleError, UsageError
+from weldsection.records import Options
+from weldsection.scale import find_scale, marks_ahead
 from weldsection.scale.layout import CARDS, LENS_SHEET, CardLayout
 from weldsection.scale.marks import dictionary, find_marks
 from weldsection.scale.sheet import PAPERS_MM, draw_sheet
@@ -138,6 +140,19 @@ def test_a_card_gives_the_scale(
 
     assert found.references[0].kind == "card"
     assert abs(shot.error(found)) < 0.0015
+
+
+def test_marks_looked_for_ahead_of_the_face_give_the_same_scale() -> None:
+    """And nothing is looked for that nobody asked for."""
+    shot = stage(references.printed_card("pocket"), centre_mm=(40.0, 43.0))
+    options = Options(("card",))
+
+    marks = marks_ahead(shot.photo, options)
+
+    assert marks is not None
+    ahead = find_scale(shot.photo, shot.face, options, marks)
+    np.testing.assert_array_equal(ahead.homography, shot.scale("card").homography)
+    assert marks_ahead(shot.photo, Options(("ruler", "disc=20"))) is None
 
 
 def test_forty_five_degrees_are_not_too_much() -> None:

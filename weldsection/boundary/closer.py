@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from weldsection.beside import begun
 from weldsection.boundary.band import PAIR_MM, Crossing, look_along, softened
 from weldsection.boundary.contour import LINE_STEP_MM, face_between
 from weldsection.boundary.toes import Toe, look_at_toes
@@ -74,15 +75,15 @@ def look_closer(
     lines = [trace.fusion_xy_mm for trace in placed]
     # the weld lies to the left of who walks along a line: faces run backwards
     faces = [_soft(trace.cap_xy_mm)[::-1] for trace in placed]
+    caps = begun(_seen_along, photo, coupon, faces, "cap")
     fusion = _seen_along(photo, coupon, lines, "line")
-    caps = _seen_along(photo, coupon, faces, "cap")
     seen = [
         _with_lines(
             trace,
             _line(below, ends_of(trace), _course_u(trace, below)),
             _line(above, ends_of(trace)[::-1], np.zeros(len(above.beyond))),
         )
-        for trace, below, above in zip(placed, fusion, caps, strict=True)
+        for trace, below, above in zip(placed, fusion, caps.result(), strict=True)
     ]
     return [trace for trace in seen if _is_bead(coupon, trace)]
 

@@ -19,7 +19,7 @@ from weldsection.records import (
 )
 from weldsection.scale.layout import CARDS, CardLayout
 from weldsection.scale.lens import Bend, Lens, combined_bend, with_lens
-from weldsection.scale.marks import Mark, find_marks
+from weldsection.scale.marks import Mark
 from weldsection.scale.plane import scatter
 from weldsection.scale.tilt import (
     Camera,
@@ -61,6 +61,7 @@ class _Seen:
 def find_card(
     photo: Photo,
     face: FaceOutline,
+    marks: tuple[Mark, ...],
     *,
     card_length_mm: float | None = None,
     lens: Lens | None = None,
@@ -69,12 +70,14 @@ def find_card(
 
     Parameters
     ----------
+    marks
+        All marks in the photo, see `find_marks`.
     card_length_mm
         Length of the printed check line as measured; None trusts the printer.
     lens
         From a camera file; without one the marks themselves show some of it.
     """
-    seen = _sort_out(find_marks(photo.bgr), card_length_mm)
+    seen = _sort_out(marks, card_length_mm)
     if seen is None:
         return None
     seen = _flat_part(seen, photo.shape)

@@ -6,11 +6,16 @@ disc need not wait for the code that reads rulers.
 
 from __future__ import annotations
 
+from concurrent.futures import Future
+from dataclasses import dataclass
+
+from weldsection.beside import begun
 from weldsection.errors import ScaleError
 from weldsection.records import FaceOutline, Options, Photo, Scale, ScaleReference
 from weldsection.scale.combine import combine
 from weldsection.scale.edges import CouponEdges, coupon_edges
 from weldsection.scale.lens import Lens, read_lens, with_lens
+from weldsection.scale.marks import Mark, find_marks
 from weldsection.scale.parallax import at_face
 from weldsection.scale.request import ReferenceRequest, parse_reference
 
@@ -20,14 +25,37 @@ _PASS_ANOTHER = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class _Search:
+    """Where to look, and with what."""
+
+    photo: Photo
+    face: FaceOutline
+    options: Options
+    lens: Lens | None
+    marks: Future[tuple[Mark, ...]] | None
+
+
+def marks_ahead(photo: Photo, options: Options) -> Future[tuple[Mark, ...]] | None:
+    """Begin to look for the card's marks, if a card is asked for: needs no face."""
+    requests = [parse_reference(text) for text in options.references]
+    if any(request.kind in _BY_MARKS for request in requests):
+        return begun(find_marks, photo.bgr)
+    return None
+
+
 def find_references(
-    photo: Photo, face: FaceOutline, options: Options
+    photo: Photo,
+    face: FaceOutline,
+    options: Options,
+    marks: Future[tuple[Mark, ...]] | None = None,
 ) -> tuple[ScaleReference, ...]:
     """Find each reference asked for, carried to the plane of the face."""
     requests = [parse_reference(text) for text in options.references]
     lens = read_lens(options.camera_file) if options.camera_file else None
+    search = _Search(photo, face, options, lens, marks)
     edges = _edges(face)
-    found = (_find(photo, face, request, options, lens) for request in requests)
+    found = (_find(search, request) for request in requests)
     return tuple(at_face(one, photo, face, options, edges) for one in found)
 
 
@@ -43,14 +71,9 @@ def _edges(face: FaceOutline) -> CouponEdges | None:
         return None
 
 
-def _find(
-    photo: Photo,
-    face: FaceOutline,
-    request: ReferenceRequest,
-    options: Options,
-    lens: Lens | None,
-) -> ScaleReference:
+def _find(search: _Search, request: ReferenceRequest) -> ScaleReference:
     """Find one reference and take the lens into account."""
+    photo, face, lens = search.photo, search.face, search.lens
     if request.kind == "idcard":
         from weldsection.scale.idcard import find_idcard  # noqa: PLC0415 - see above
 
@@ -58,7 +81,7 @@ def _find(
     if request.kind in _ONE_ANSWER:
         found = _ONE_ANSWER[request.kind](photo, face, request)
         return with_lens(found, photo, face, lens)
-    return _look_for(photo, face, request, options, lens)
+    return _look_for(search, request)
 
 
 def _thickness(
@@ -83,23 +106,21 @@ def _disc(photo: Photo, face: FaceOutline, request: ReferenceRequest) -> ScaleRe
     return find_disc(photo, face, request)
 
 
+_BY_MARKS = ("auto", "card")
 _ONE_ANSWER = {"thickness": _thickness, "points": _points, "disc": _disc}
 
 
-def _look_for(
-    photo: Photo,
-    face: FaceOutline,
-    request: ReferenceRequest,
-    options: Options,
-    lens: Lens | None,
-) -> ScaleReference:
+def _look_for(search: _Search, request: ReferenceRequest) -> ScaleReference:
     """Card, ruler, or with ``auto`` first one and then the other."""
+    photo, face, lens = search.photo, search.face, search.lens
     found = None
-    if request.kind in ("auto", "card"):
+    if request.kind in _BY_MARKS:
         from weldsection.scale.card import find_card  # noqa: PLC0415 - see above
 
-        length_mm = options.card_length_mm
-        found = find_card(photo, face, card_length_mm=length_mm, lens=lens)
+        length_mm = search.options.card_length_mm
+        ahead = search.marks
+        marks = find_marks(photo.bgr) if ahead is None else ahead.result()
+        found = find_card(photo, face, marks, card_length_mm=length_mm, lens=lens)
     if found is None and request.kind in ("auto", "ruler"):
         from weldsection.scale.ruler import find_ruler  # noqa: PLC0415 - see above
 
