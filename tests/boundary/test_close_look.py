@@ -20,6 +20,7 @@ from weldsection.boundary.band import (
 )
 from weldsection.boundary.closeup import chances, sample_photo
 from weldsection.curves import evenly
+from weldsection.flags import Flag
 from weldsection.records import FloatArray, Photo, PhotoOrigin
 
 PX_PER_MM = 25.0
@@ -172,3 +173,30 @@ def test_a_line_that_leaves_the_band_is_drawn_dashed() -> None:
     assert offset[25:] == pytest.approx(np.full(15, 0.3), abs=0.01)
     drawn = closer._draws(lost, lost.beyond > closer.LOST)
     assert drawn[:, :15].std() > 5 * drawn[:, 25:].std()
+
+
+@pytest.mark.parametrize(
+    ("height_mm", "depth_sd_mm", "flags", "is_bead"),
+    [
+        (1.5, 0.5, (), True),
+        (0.0, 0.1, (), True),
+        (0.0, 0.5, (), False),
+        (0.0, 0.1, (Flag.BOUNDARY_FAINT,), False),
+    ],
+    ids=["raised", "ground flush and sure", "unsure", "faint"],
+)
+def test_metal_level_with_the_plate_must_be_surely_deep(
+    height_mm: float, depth_sd_mm: float, flags: tuple[Flag, ...], is_bead: bool
+) -> None:
+    """A streak of the plate is no bead that was ground flush."""
+    x = np.linspace(0.0, 6.0, 40)
+    arch = np.sin(np.pi * x / 6.0)
+    depth = np.random.default_rng(3).normal(1.0, depth_sd_mm, 200)
+    coupon = SimpleNamespace(surface=SimpleNamespace(y_at=np.zeros_like))
+    trace = SimpleNamespace(
+        cap_xy_mm=np.column_stack([x, -height_mm * arch]),
+        fusion_draws_mm=np.stack([np.column_stack([x, deep * arch]) for deep in depth]),
+        flags=flags,
+    )
+
+    assert closer._is_bead(coupon, trace) is is_bead

@@ -46,6 +46,9 @@ LOST_U_MM = 0.8
 DOUBTFUL_MM = 0.42  # a stretch known worse than this is drawn dashed
 FAINT_SHARE = 0.5
 LOWEST_FACE_MM = 0.12  # a lower weld face was ground flush
+# and a bead with such a face must be deep by so many standard deviations: of 75 drawn
+# ones one is not; a streak of the plate that was taken for one was deep by 2.3 of them
+SURE_OF_FLUSH = 3.0
 # a line that moved farther is unrolled once more: it shows the tip of a finger better
 AGAIN_MM = {"line": 0.1, "cap": 0.4}
 ROUGH_MM = 0.3  # the first look's weld face is smoothed over this before it is unrolled
@@ -89,9 +92,19 @@ def look_closer(
 
 
 def _is_bead(coupon: Coupon, trace: BeadTrace) -> bool:
-    """Whether anything shows a bead: a face above the plate, or a fusion line."""
+    """
+    Whether anything shows a bead: a face above the plate, or a sure fusion line.
+
+    Where no metal stands above the plate, a lighter streak of the rolled plate is
+    soon taken for a bead that was ground flush.
+    """
     height = coupon.surface.y_at(trace.cap_xy_mm[:, 0]) - trace.cap_xy_mm[:, 1]
-    return bool(height.max() > LOWEST_FACE_MM or Flag.BOUNDARY_FAINT not in trace.flags)
+    if height.max() > LOWEST_FACE_MM:
+        return True
+    x, y = np.moveaxis(trace.fusion_draws_mm, -1, 0)
+    depth = (y - coupon.surface.y_at(x)).max(axis=1)
+    sure = depth.mean() > SURE_OF_FLUSH * depth.std()
+    return bool(sure and Flag.BOUNDARY_FAINT not in trace.flags)
 
 
 def ends_of(trace: BeadTrace) -> tuple[FloatArray, FloatArray]:
