@@ -68,6 +68,11 @@ def random_reference(
     return Reference(kind, patch, bool(rng.random() < 0.75), float(rng.uniform(4, 12)))
 
 
+def sway(reference: Reference) -> float:
+    """How far from the coupon's middle a thing lies at the most, of its length."""
+    return 0.3 if reference.kind == "disc" else 0.06
+
+
 def lay_down(reference: Reference, section: Section, rng: Rng) -> tuple[Patch, ...]:
     """The thing, level with the face and beside the coupon."""
     if reference.patch is None:
@@ -80,8 +85,8 @@ def lay_down(reference: Reference, section: Section, rng: Rng) -> tuple[Patch, .
         if reference.below
         else top - reference.gap_mm - half
     )
-    sway = 0.3 if reference.kind == "disc" else 0.06
-    x = plate.length_mm * (0.5 + rng.uniform(-sway, sway))
+    away = sway(reference)
+    x = plate.length_mm * (0.5 + rng.uniform(-away, away))
     round_thing = reference.kind == "disc"
     angle = rng.uniform(0, 360) if round_thing else rng.normal(0, 2.5)
     if reference.kind.startswith("rule") and rng.random() < 0.15:

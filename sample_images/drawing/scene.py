@@ -22,6 +22,7 @@ from sample_images.drawing.beside import (
     lay_down,
     option,
     random_reference,
+    sway,
 )
 from sample_images.drawing.camera import Pose, Sensor
 from sample_images.drawing.compose import Setting, compose, random_setting
@@ -197,9 +198,14 @@ def random_pose(
     tall = plate.thickness_mm - top + reference.room_mm()
     lean = abs(np.sin(np.radians(roll))) * plate.length_mm
     scale = min(share * width / plate.length_mm, 50.0, 0.86 * height / (tall + lean))
+    wide = plate.length_mm
     if reference.patch is not None and not reference.kind.startswith("rule"):
-        scale = min(scale, 0.8 * width / reference.patch.size_mm()[0])
-    spare = np.maximum(0.94 * np.array(size_px) - scale * _box(section, tall, lean), 0)
+        across = reference.patch.size_mm()[0]
+        scale = min(scale, 0.8 * width / across)
+        # beside the coupon's middle, but for a little to one side
+        wide = max(wide, across + 2 * sway(reference) * plate.length_mm)
+    taken = np.array([wide, tall + lean])
+    spare = np.maximum(0.94 * np.array(size_px) - scale * taken, 0)
     shift = spare * rng.uniform(-0.45, 0.45, 2)
     middle = (plate.thickness_mm + top) / 2
     offset = reference.room_mm() / 2 * (1 if reference.below else -1)
@@ -212,11 +218,6 @@ def random_pose(
         tilt_deg=(float(tilt[0]), float(tilt[1])),
         roll_deg=float(roll),
     )
-
-
-def _box(section: Section, tall_mm: float, lean_mm: float) -> NDArray[np.float64]:
-    """Width and height in mm that coupon and reference take up."""
-    return np.array([section.plate.length_mm, tall_mm + lean_mm])
 
 
 def draw(shot: Shot) -> Drawing:

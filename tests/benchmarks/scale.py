@@ -37,6 +37,7 @@ from weldsection.records import (
 from weldsection.scale import find_scale
 
 KINDS = ("card", "idcard", "disc", "thickness", "points")
+EXIF_U = 0.02  # relative: the 35 mm equivalent that phones write is rounded
 DISCS_MM = (16.25, 17.91, 18.75, 19.05, 21.21, 23.25, 24.25, 25.75, 30.61)
 Points = NDArray[np.float64]
 
@@ -65,18 +66,32 @@ class Outcome:
     note: str = ""
 
 
-def draw_case(kind: str, seed: int, tier: str, spread: float = 1.0) -> Case:
+def draw_case(
+    kind: str, seed: int, tier: str, spread: float = 1.0, *, exif: bool = False
+) -> Case:
     """Draw one photo by lot.
 
     `spread` 1 gives references the size, height and lens errors that the stated
-    uncertainty allows for; 0 gives true ones, level, through a straight lens.
+    uncertainty allows for; 0 gives true ones, level, through a straight lens. With
+    `exif` the photo tells the focal length, as those of most phones do.
     """
     for again in range(9):
         rng = np.random.default_rng([seed, KINDS.index(kind), tier == "hard", again])
         case, seen = _draw(kind, seed, tier, spread, rng)
         if seen:
             break
+    if exif:
+        focal_px = focal_length_px(case.shot.pose) * (1 + rng.normal(0, EXIF_U))
+        told = replace(case.photo.origin, focal_length_px=focal_px)
+        case = replace(case, photo=replace(case.photo, origin=told))
     return case
+
+
+def focal_length_px(pose: camera.Pose) -> float:
+    """Focal length of a pose: its scale where its axis meets the face, tilt undone."""
+    upright = math.cos(math.radians(pose.tilt_deg))
+    # area is foreshortened by the cosine: scale² = (f / distance)² · cos
+    return pose.px_per_mm() * pose.eye_xyz_mm[2] / upright**1.5
 
 
 def _draw(
@@ -358,6 +373,7 @@ def main() -> None:
     parser.add_argument(
         "--spread", type=float, default=1.0, help="0: true, level references"
     )
+    parser.add_argument("--exif", action="store_true", help="focal length is told")
     parser.add_argument("--each", action="store_true", help="print every case")
     given = parser.parse_args()
     cv2.setNumThreads(1)
@@ -365,7 +381,8 @@ def main() -> None:
         for tier in ("phone", "hard"):
             seeds = range(given.first, given.first + given.cases // 2)
             outcomes = [
-                run_case(draw_case(kind, s, tier, given.spread), tier) for s in seeds
+                run_case(draw_case(kind, s, tier, given.spread, exif=given.exif), tier)
+                for s in seeds
             ]
             if given.each:
                 for seed, o in zip(seeds, outcomes, strict=True):

@@ -67,6 +67,7 @@ _MARGIN = 0.045
 # readings of the whole card less likely than this beside the best are left out
 _LEAST_LIKELY = 0.01
 _ROUGHLY_SEEN = 0.06  # in the reduced copy, before the sides are read
+_NEARLY_SEEN = 0.03  # where a shadow's edge may have been read for one of the sides
 # another outline that passes and is larger or smaller by this casts doubt on both
 _RIVAL = 0.02
 
@@ -90,6 +91,10 @@ def find_idcard(
         if not cards:
             beyond = [c for one in read if (c := _beyond_frame(photo.bgr, one))]
             cards = [c for c in beyond if _is_card(photo.bgr, c, camera)]
+        if not cards:
+            nearly = [one for one in read if _off(one, camera) < _NEARLY_SEEN]
+            other = [c for one in nearly for c in _other_sides(photo.bgr, one, camera)]
+            cards = [c for c in other if _is_card(photo.bgr, c, camera)]
         if cards:
             card = max(cards, key=lambda one: sum(s.seen_share for s in one.sides))
             readings = _other_readings(photo.bgr, card, camera)
@@ -174,7 +179,20 @@ def _reading(corners_xy_px: FloatArray) -> Reading:
 
 
 def _other_readings(bgr: ByteArray, card: _Card, camera: Camera) -> tuple[_Card, ...]:
-    """The card and what else it may be where other lines compete with its sides.
+    """The card, and what else it may be as likely as not by far."""
+    first, *others = _readings(bgr, card, camera)
+    # the corners have told that it is a card, wherever its margin may end
+    return first, *(
+        one
+        for one in others
+        if one.likely > _LEAST_LIKELY * first.likely
+        and _off(one, camera) < _SEEN
+        and differs_from_ground(bgr, one.homography)
+    )
+
+
+def _readings(bgr: ByteArray, card: _Card, camera: Camera) -> tuple[_Card, ...]:
+    """The card and all others whose sides are lines that compete with its sides.
 
     A shadow's edge, a printed frame or a joint of the ground may be taken for a side;
     the proportions tell, as far as the tilt does not leave them open.
@@ -196,16 +214,13 @@ def _other_readings(bgr: ByteArray, card: _Card, camera: Camera) -> tuple[_Card,
         fits = math.exp(-0.5 * (_off(one, camera) / _SEEN_SD) ** 2)
         # what draws one side inwards draws others too: it counts once
         readings.append(replace(one, likely=fits * min(worth for _, worth in chosen)))
-    least = _LEAST_LIKELY * readings[0].likely
-    # the corners have told that it is a card, wherever its margin may end
-    others = (
-        one
-        for one in readings[1:]
-        if one.likely > least
-        and _off(one, camera) < _SEEN
-        and differs_from_ground(bgr, one.homography)
-    )
-    return (readings[0], *others)
+    return tuple(readings)
+
+
+def _other_sides(bgr: ByteArray, card: _Card, camera: Camera) -> tuple[_Card, ...]:
+    """The likeliest card among others whose sides are lines beside those read."""
+    others = _readings(bgr, card, camera)[1:]
+    return (max(others, key=lambda one: one.likely),) if others else ()
 
 
 def _is_card(bgr: ByteArray, card: _Card, camera: Camera) -> bool:

@@ -16,8 +16,6 @@ from weldsection.study.tables import SectionRow, read_rows
 from weldsection.study.terms import TERMS, Term, term, words_of
 from weldsection.study.window import Wish
 
-COUPON_CHOICES = ("file", "photo", "all")
-
 
 @dataclass(frozen=True, slots=True)
 class Sources:
