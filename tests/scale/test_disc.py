@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 from dataclasses import replace
 
 import cv2
@@ -16,7 +17,13 @@ from sample_images.drawing.patch import Patch
 from weldsection.errors import ScaleError
 from weldsection.scale.agreement import Outline, nearest_edges
 from weldsection.scale.disc import two_tilts
-from weldsection.scale.ellipse import Ellipse, fit_ellipse, sector_scatter
+from weldsection.scale.ellipse import (
+    Ellipse,
+    Foreshortening,
+    fit_ellipse,
+    sector_scatter,
+)
+from weldsection.scale.rim import read_rim
 from weldsection.scale.tilt import Camera, plane_homographies, project_all
 
 # US Mint and EU law portal (reference-values F.1)
@@ -86,19 +93,44 @@ def test_a_coin_of_two_metals_is_taken_by_its_rim(seed: int) -> None:
 def test_a_shadow_with_a_hard_edge_is_not_the_disc(seed: int) -> None:
     """A lamp close by throws one 1.5 mm beyond the rim on one side."""
     coin = references.coin(np.random.default_rng([61, seed]), EURO_MM, metal="silver")
-    shot = stage(with_hard_shadow(coin, (1.2, 0.9)))
+    shot = stage(with_shadow(coin, (1.2, 0.9)))
 
     assert abs(shot.error(shot.scale(f"disc={EURO_MM}"))) < 0.015
 
 
-def with_hard_shadow(coin: Patch, by_mm: tuple[float, float]) -> Patch:
+@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("dark", [0.3, 0.45])
+def test_a_wide_soft_shadow_is_not_the_disc(seed: int, dark: float) -> None:
+    """A window to one side darkens the ground for some millimetres."""
+    washer = references.washer(np.random.default_rng([7, seed]), 17.22, 7.0)
+    shot = stage(with_shadow(washer, (0.8, -0.6), dark=dark, soft_mm=0.8))
+
+    assert abs(shot.error(shot.scale("disc=17.22"))) < 0.004
+
+
+def test_a_rim_that_is_not_there_is_an_error() -> None:
+    """An even picture has no edge to fit, and no warning is printed."""
+    bgr = np.full((300, 300, 3), 120, np.uint8)
+
+    with (
+        warnings.catch_warnings(action="error"),
+        pytest.raises(ScaleError, match="rim of the disc is not seen"),
+    ):
+        read_rim(bgr, Ellipse(150, 150, 60), Foreshortening(0, 0, 0.02), np.zeros(2))
+
+
+def with_shadow(
+    coin: Patch, by_mm: tuple[float, float], *, dark: float = 0.55, soft_mm: float = 0.0
+) -> Patch:
     """The coin and, beside it, the ground that it keeps in the dark."""
-    margin = int(3 * coin.px_per_mm)
+    margin = int(4 * coin.px_per_mm)
     rgb = np.pad(coin.rgb, ((margin, margin), (margin, margin), (0, 0)))
     alpha = np.pad(coin.alpha, margin)
     shift = np.float32([[1, 0, by_mm[0]], [0, 1, by_mm[1]]])
     shift[:, 2] *= coin.px_per_mm
-    dark = 0.55 * cv2.warpAffine(alpha, shift, alpha.shape[::-1])
+    dark = dark * cv2.warpAffine(alpha, shift, alpha.shape[::-1])
+    if soft_mm:
+        dark = cv2.GaussianBlur(dark, (0, 0), soft_mm * coin.px_per_mm)
     whole = np.maximum(alpha, dark)
     return replace(
         coin, rgb=rgb * (alpha / np.maximum(whole, 1e-6))[..., None], alpha=whole

@@ -9,6 +9,7 @@ import numpy as np
 
 from weldsection.records import FloatArray
 
+_LEAST_POINTS = 5  # an ellipse has five parameters
 _TUKEY = 4.685  # Tukey's biweight: 95 % of the efficiency of least squares
 
 
@@ -134,10 +135,22 @@ def fit_ellipse(
         ``(N,)`` between 0 and 1 for each point.
     shape
         What is known of the shape; a few points then carry the fit.
+
+    Returns
+    -------
+    EllipseFit
+        All NaN where less points are seen than an ellipse has parameters.
     """
     seen = np.isfinite(points_xy_px).all(axis=1)
     points = points_xy_px[seen]
-    trusted = np.ones(len(points)) if trust is None else trust[seen]
+    all_trust = np.ones(len(points_xy_px)) if trust is None else trust
+    if len(points) < _LEAST_POINTS:
+        nowhere = np.full(len(points_xy_px), np.nan)
+        nothing = Ellipse(*np.full(5, np.nan))
+        return EllipseFit(
+            nothing, np.full((5, 5), np.nan), nowhere, math.nan, all_trust
+        )
+    trusted = all_trust[seen]
     ellipse = start
     ridge: FloatArray = np.zeros((5, 5))
     pull: FloatArray = np.zeros(5)
@@ -162,7 +175,6 @@ def fit_ellipse(
     variance = spread**2 * shared_error(used)
     inverse = np.linalg.inv(normal)  # without what was known of the shape
     covariance = variance * inverse @ (scaled.T @ scaled) @ inverse
-    all_trust = np.ones(len(points_xy_px)) if trust is None else trust
     return EllipseFit(ellipse, covariance, all_residuals, spread, all_trust)
 
 

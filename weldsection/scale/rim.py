@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from weldsection.errors import ScaleError
 from weldsection.records import ByteArray, FloatArray
 from weldsection.scale.agreement import (
     Outline,
@@ -47,6 +48,11 @@ def read_rim(
     wall_xy_px
         ``(2,)``: where the wall of a coin would show beside its upper face, and
         how wide. On that side the rim is trusted less.
+
+    Raises
+    ------
+    ScaleError
+        Where no edge is seen.
     """
     mean = seen.mean_px
     start = Ellipse(seen.x_px, seen.y_px, mean, shape.q * mean, shape.s * mean)
@@ -54,7 +60,13 @@ def read_rim(
     around = _around(start, (shape.sd * mean, shape.sd * mean))
     offset = agreed_offsets(bgr, around, max(_REACH * mean, 5.0))
     first = fit_ellipse(around.moved_xy_px(offset), start).ellipse
-    settled = _grown(bgr, _settled(bgr, first, shape, trust), shape, trust)
+    nearest = _settled(bgr, first, shape, trust)
+    if not np.isfinite(nearest.ellipse.as_array()).all():
+        raise ScaleError(
+            "The rim of the disc is not seen; lay it on an even background of another "
+            "colour, clear of everything else."
+        )
+    settled = _grown(bgr, nearest, shape, trust)
     points = _edge_points(bgr, settled)
     fit = fit_ellipse(points, settled, trust=trust, shape=shape)
     return _with_scatter(points, fit, shape)
