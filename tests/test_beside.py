@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 
 import cv2
 import numpy as np
@@ -13,20 +14,11 @@ from weldsection import networks
 from weldsection.beside import begun
 
 
-@pytest.fixture
-def one_thread() -> Iterator[None]:
-    """Let OpenCV use one thread, as in one of several workers."""
+@contextmanager
+def threads(count: int) -> Iterator[None]:
+    """Let OpenCV use so many threads: one in each of several workers, else more."""
     before = cv2.getNumThreads()
-    cv2.setNumThreads(1)
-    yield
-    cv2.setNumThreads(before)
-
-
-@pytest.fixture
-def two_threads() -> Iterator[None]:
-    """Let OpenCV use two threads, also where there is one processor."""
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(2)
+    cv2.setNumThreads(count)
     yield
     cv2.setNumThreads(before)
 
@@ -36,21 +28,21 @@ def fail() -> None:
     raise ValueError("no")
 
 
-@pytest.mark.usefixtures("two_threads")
 def test_work_is_done_by_another_thread_and_its_errors_come_with_the_result() -> None:
     """What was begun cannot fail unseen."""
-    assert begun(threading.get_ident).result() != threading.get_ident()
-    failing = begun(fail)
-    with pytest.raises(ValueError, match="no"):
-        failing.result()
+    with threads(2):
+        assert begun(threading.get_ident).result() != threading.get_ident()
+        failing = begun(fail)
+        with pytest.raises(ValueError, match="no"):
+            failing.result()
 
 
-@pytest.mark.usefixtures("one_thread")
 def test_a_worker_of_several_does_everything_itself() -> None:
     """No further thread where the processors are taken."""
-    assert begun(threading.get_ident).result() == threading.get_ident()
-    with pytest.raises(ValueError, match="no"):
-        begun(fail)
+    with threads(1):
+        assert begun(threading.get_ident).result() == threading.get_ident()
+        with pytest.raises(ValueError, match="no"):
+            begun(fail)
 
 
 def test_networks_loaded_ahead_give_the_same_scores() -> None:
@@ -69,15 +61,15 @@ def test_networks_loaded_ahead_give_the_same_scores() -> None:
     )
 
 
-@pytest.mark.usefixtures("two_threads")
 def test_two_networks_at_the_same_time_do_not_disturb_each_other() -> None:
     """Fusion lines and weld faces are looked along at the same time."""
     rng = np.random.default_rng(6)
     band = rng.integers(0, 255, (4, 96, 256, 3), np.uint8)
     alone = networks.run_network("cap", band), networks.run_network("line", band)
 
-    for _ in range(5):
-        beside = begun(networks.run_network, "cap", band)
-        line = networks.run_network("line", band)
-        np.testing.assert_array_equal(beside.result(), alone[0])
-        np.testing.assert_array_equal(line, alone[1])
+    with threads(2):
+        for _ in range(5):
+            beside = begun(networks.run_network, "cap", band)
+            line = networks.run_network("line", band)
+            np.testing.assert_array_equal(beside.result(), alone[0])
+            np.testing.assert_array_equal(line, alone[1])
