@@ -18,13 +18,14 @@ import numpy as np
 import pytest
 from conftest import LEFT_PX, PX_PER_MM, TOP_PX, made_up_section
 
+from weldsection.batch import _summary
 from weldsection.errors import DataError, OutputError
 from weldsection.flags import Flag
 from weldsection.output.closeups import closeups
 from weldsection.output.files import ResultsFolder, same_name_key, write_whole
 from weldsection.output.geometry import dimensions, section_lines
 from weldsection.output.layout import rows_needed, spread
-from weldsection.output.overlay import draw_overlay, overlay_jpeg
+from weldsection.output.overlay import _footer_lines, draw_overlay, overlay_jpeg
 from weldsection.output.record import load_record, read_record, record_of, record_text
 from weldsection.output.strokes import PENS, Pen, draw_line, plain_letters
 from weldsection.output.table import as_csv, as_json, as_table, shown
@@ -32,6 +33,29 @@ from weldsection.quantities import COLUMNS
 from weldsection.records import ByteArray, Photo, SectionResult
 
 MakeSection = Callable[..., SectionResult]
+
+
+@pytest.mark.parametrize(
+    ("kind", "height_mm", "told"),
+    [("ruler", None, True), ("ruler", 0.0, False), ("thickness", None, False)],
+)
+def test_what_was_taken_for_granted_is_told(
+    made_up: MakeSection, kind: str, height_mm: float | None, told: bool
+) -> None:
+    """A reference lower than the face makes every length too large, and none shows it.
+
+    10 mm at 300 mm: 3.4 % (reference-values H.3).
+    """
+    section = made_up()
+    beside = replace(section.scale.references[0], kind=kind)
+    section = replace(
+        section,
+        scale=replace(section.scale, references=(beside,)),
+        options=replace(section.options, face_height_mm=height_mm),
+    )
+
+    assert ("taken to be level" in _summary(section)) is told
+    assert any("Taken to be level" in t for t in _footer_lines(section)) is told
 
 
 # ------------------------------------------------------------------------ table

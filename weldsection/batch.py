@@ -44,6 +44,7 @@ from weldsection.output.table import Row, as_csv
 from weldsection.photo import read_photo, sha256_of
 from weldsection.pipeline import measure_section
 from weldsection.records import Options, Quality, SectionResult
+from weldsection.scale.request import taken_level
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,10 +312,12 @@ def _outcome(
 
 def _summary(result: SectionResult) -> str:
     count = len(result.beads)
-    kinds = " and ".join(reference.kind for reference in result.scale.references)
+    kinds = [reference.kind for reference in result.scale.references]
+    level = taken_level(kinds, result.options.face_height_mm)
+    told = ", taken to be level with the face" if level else ""
     u_pct = 100 * max((bead.scale_relative_u for bead in result.beads), default=0.0)
     beads = "bead" if count == 1 else "beads"
-    return f"{count} {beads}, scale from {kinds} ± {u_pct:.2g} %"
+    return f"{count} {beads}, scale from {' and '.join(kinds)} ± {u_pct:.2g} %{told}"
 
 
 def _picture(quality: Quality) -> str:

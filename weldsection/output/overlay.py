@@ -49,6 +49,7 @@ from weldsection.records import (
     SectionResult,
     project,
 )
+from weldsection.scale.request import taken_level
 
 # Long side of the part of the photo that is shown: fills a screen, prints on A4.
 LONG_SIDE_PX = 2400
@@ -293,9 +294,12 @@ def _draw_label(
 def _footer_lines(result: SectionResult) -> list[str]:
     flags = [*result.flags, *(flag for bead in result.beads for flag in bead.flags)]
     name = plain_letters(result.origin.path.name)
-    findings = " ".join(reference.finding for reference in result.scale.references)
+    references = result.scale.references
+    findings = [reference.finding for reference in references]
+    if taken_level((one.kind for one in references), result.options.face_height_mm):
+        findings.append("Taken to be level with the face.")
     return [
-        plain_letters(f"{name}   {findings}"),
+        plain_letters(f"{name}   {' '.join(findings)}"),
         "P penetration, W width, R reinforcement, D dilution; "
         f"{PLUS_MINUS} one standard uncertainty. A section shows one place in a weld. "
         "Below, each bead larger, with its lines and without.",

@@ -18,10 +18,9 @@ from weldsection.records import (
     ScaleSource,
 )
 from weldsection.scale.edges import CouponEdges
+from weldsection.scale.request import BESIDE
 from weldsection.scale.tilt import Camera, project_all
 
-# references that lie beside the coupon and not in its face
-BESIDE = ("card", "ruler", "disc", "idcard")
 # "level with the face" by eye to ± 1 mm, and to ± 0.5 mm where a height was told;
 # any height between is as likely (common practice, no source)
 BY_EYE_MM = 1.0

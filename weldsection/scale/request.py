@@ -6,6 +6,7 @@ The table `KINDS` is the one place where the words are declared.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from weldsection.errors import UsageError
@@ -21,12 +22,28 @@ KINDS = {
     "points": ("points=X1,Y1,X2,Y2,MM", "two picture points and their distance"),
 }
 
+# references that lie beside the coupon and not in its face
+BESIDE = ("card", "ruler", "disc", "idcard")
+
 # kind -> smallest and largest length that makes sense, in mm
 _LENGTHS_MM = {
     "thickness": (0.5, 300.0),
     "disc": (4.0, 500.0),
     "points": (0.5, 2000.0),
 }
+
+
+def taken_level(kinds: Iterable[str], face_height_mm: float | None) -> bool:
+    """Whether the face is taken to be level with its references, as nobody told.
+
+    Examples
+    --------
+    >>> taken_level(["ruler"], None), taken_level(["ruler"], 0.0)
+    (True, False)
+    >>> taken_level(["thickness"], None)
+    False
+    """
+    return face_height_mm is None and any(kind in BESIDE for kind in kinds)
 
 
 @dataclass(frozen=True, slots=True)
