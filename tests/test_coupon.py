@@ -252,6 +252,34 @@ def test_a_surface_carried_far_from_all_plate_is_in_doubt() -> None:
     assert surface.u_at(85.0) > 0.3
 
 
+@pytest.mark.parametrize(
+    ("count", "scatter_mm", "from_mm", "enough"),
+    [
+        (25, 0.01, 5.0, True),
+        (25, 0.3, 5.0, False),
+        (25, 0.01, 60.0, False),
+        (10, 0.01, 5.0, False),
+        (60, 0.3, 5.0, True),
+    ],
+    ids=["few and agreed", "few and scattered", "at one end", "too few", "plenty"],
+)
+def test_a_little_bare_plate_is_enough_where_it_lies_on_one_line(
+    count: int, scatter_mm: float, from_mm: float, enough: bool
+) -> None:
+    """Nine beads on a coupon leave a millimetre of it."""
+    rng = np.random.default_rng(2)
+    x = np.sort(rng.uniform(from_mm, 80.0, count))
+    y = 0.002 * x + rng.normal(0, scatter_mm, count)
+    if not enough:
+        with pytest.raises(CouponError, match="too little bare plate"):
+            fit_surface((x, y), (0.0, 85.0), "made-up.jpg")
+        return
+
+    surface = fit_surface((x, y), (0.0, 85.0), "made-up.jpg")
+
+    assert float(surface.y_at(40.0)) == pytest.approx(0.08, abs=0.01 + scatter_mm)
+
+
 @pytest.mark.parametrize("tilt_deg", [5.0, 10.0, 20.0])
 def test_the_tilt_is_told_from_the_homography(tilt_deg: float) -> None:
     """Shrunk along the plate by cos θ, as a photo taken askew (H.3)."""

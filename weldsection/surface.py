@@ -19,6 +19,9 @@ from weldsection.zones import Zone, log_odds
 BIN_MM = 0.5  # plate surface is averaged over this length before it is fitted
 SURFACE_REACH_MM = 1.6  # the surface is looked for this far from the straight edge
 CORRECTION_MM, CORRECTION_LENGTH_MM = 0.03, 12.0  # of the grid's surface by the photo
+# of bare plate on the grid, two millimetres of it; half as many do on a crowded coupon
+# where all lie on one line over half of its length
+PLENTY, FEWEST_AGREED, AGREED_SHARE, AGREED_MM = 40, 20, 0.5, 0.08
 FEWEST_POINTS = 30  # that say anything: fewer may all be burr
 FARTHEST_OFF_MM = 0.05  # a point nearer than this to the others is no outlier
 WAVE_MM, WAVE_LENGTH_MM = 0.04, 14.0  # saw and rolling waviness that is followed
@@ -52,7 +55,7 @@ def fit_surface(
     x, length_mm = x - ends_mm[0], ends_mm[1] - ends_mm[0]
     inside = (x > 0.8) & (x < length_mm - 0.8)
     x, y = x[inside], y[inside]
-    if len(x) < 40:
+    if not _enough(x, y, length_mm):
         raise CouponError(
             f"{photo_name}: too little bare plate lies beside the beads "
             "to find the plate surface; show more of the coupon."
@@ -63,6 +66,16 @@ def fit_surface(
     knots = np.arange(-SIDE_MM, length_mm + SIDE_MM + 0.5, 0.5)
     wave, u = _smooth(centres, heights, noise, knots)
     return PlateSurface(knots, np.polyval(fit, knots) + wave, u)
+
+
+def _enough(x: FloatArray, y: FloatArray, length_mm: float) -> bool:
+    """Whether points are many, or at least agree with each other over the coupon."""
+    if len(x) >= PLENTY:
+        return True
+    if len(x) < FEWEST_AGREED or np.ptp(x) < AGREED_SHARE * length_mm:
+        return False
+    off = y - np.polyval(np.polyfit(x, y, 1), x)
+    return bool(np.abs(off).max() < AGREED_MM)
 
 
 def surface_points(grid: FaceGrid) -> tuple[FloatArray, FloatArray]:
@@ -123,11 +136,11 @@ def _binned(
     edges = np.floor(x / BIN_MM).astype(int)
     scatter = max(mad_sigma(residual), 0.004)
     centres, heights, noise = [], [], []
-    fewest = min(4, len(x) // 8)  # short stretches have few in each bin
-    for edge in np.unique(edges):
+    each, counts = np.unique(edges, return_counts=True)
+    # short stretches have few in each bin
+    fewest = min(4, len(x) // 8, int(counts.max(initial=0)))
+    for edge in each[counts >= fewest]:
         here = edges == edge
-        if here.sum() < fewest:
-            continue
         centres.append((edge + 0.5) * BIN_MM)
         heights.append(np.median(residual[here]))
         # neighbouring grid columns see the same edge: count two as independent
