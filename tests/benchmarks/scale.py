@@ -64,6 +64,8 @@ class Outcome:
     seconds: float
     flags: tuple[str, ...]
     note: str = ""
+    at_reference: float = math.nan
+    """Error where the reference lies: reading it alone, hardly any tilt."""
 
 
 def draw_case(
@@ -340,7 +342,10 @@ def run_case(case: Case, tier: str) -> Outcome:
     at = case.face.centre_xy_px
     error = mm_per_px_at(scale.homography, at) / case.mm_per_px - 1
     flags = tuple(flag.word for flag in (*scale.flags, *scale.doubts_at(at)))
-    return Outcome(tier, error, scale.relative_u_at(at), seconds, flags)
+    beside = scale.references[0].centre_xy_px
+    own = mm_per_px_at(scale.homography, beside) / _true_scale(case.shot, beside) - 1
+    u = scale.relative_u_at(at)
+    return Outcome(tier, error, u, seconds, flags, at_reference=own)
 
 
 def summary(kind: str, outcomes: list[Outcome]) -> dict[str, float | str]:
@@ -355,6 +360,9 @@ def summary(kind: str, outcomes: list[Outcome]) -> dict[str, float | str]:
         "cases": len(outcomes),
         "median_pct": round(100 * float(np.median(error)), 3),
         "p95_pct": round(100 * float(np.quantile(error, 0.95)), 3),
+        "p95_at_reference_pct": round(
+            100 * float(np.quantile(np.abs([o.at_reference for o in found]), 0.95)), 3
+        ),
         "within_2u_pct": round(100 * float(np.mean(z < 2)), 1),
         "median_u_pct": round(100 * float(np.median([o.u for o in found])), 3),
         "refused_pct": round(100 * (1 - len(found) / len(outcomes)), 1),
