@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 from conftest import LEFT_PX, PX_PER_MM, TOP_PX, made_up_section
 
-from weldsection.batch import _summary
+from weldsection.batch import _picture, _summary
 from weldsection.errors import DataError, OutputError
 from weldsection.flags import Flag
 from weldsection.output.closeups import closeups
@@ -30,7 +30,7 @@ from weldsection.output.record import load_record, read_record, record_of, recor
 from weldsection.output.strokes import PENS, Pen, draw_line, plain_letters
 from weldsection.output.table import as_csv, as_json, as_table, shown
 from weldsection.quantities import COLUMNS
-from weldsection.records import ByteArray, Photo, SectionResult
+from weldsection.records import ByteArray, Photo, Quality, SectionResult
 
 MakeSection = Callable[..., SectionResult]
 
@@ -56,6 +56,16 @@ def test_what_was_taken_for_granted_is_told(
 
     assert ("taken to be level" in _summary(section)) is told
     assert any("Taken to be level" in t for t in _footer_lines(section)) is told
+
+
+def test_the_picture_in_words_leaves_out_what_is_not_known() -> None:
+    """The angle of view is that at the coupon, not that of the camera."""
+    seen = Quality(21.4, 0.12, 0.0, 11.2, 4.0)
+
+    assert _picture(seen) == (
+        "21 px/mm, edge blur 0.12 mm, burnt out 0.0 %, seen 11° askew, etch contrast 4.0"
+    )
+    assert "askew" not in _picture(replace(seen, tilt_deg=math.nan))
 
 
 # ------------------------------------------------------------------------ table

@@ -326,7 +326,7 @@ def _picture(quality: Quality) -> str:
         f"{quality.px_per_mm:.0f} px/mm": quality.px_per_mm,
         f"edge blur {quality.blur_mm:.2f} mm": quality.blur_mm,
         f"burnt out {100 * quality.overexposed_share:.1f} %": quality.overexposed_share,
-        f"tilt {quality.tilt_deg:.0f}°": quality.tilt_deg,
+        f"seen {quality.tilt_deg:.0f}° askew": quality.tilt_deg,
         f"etch contrast {quality.etch_contrast:.1f}": quality.etch_contrast,
     }
     return ", ".join(text for text, value in measured.items() if math.isfinite(value))

@@ -52,7 +52,7 @@ def _shows_tilt(scale: Scale) -> bool:
 
 
 def _tilt_deg(mm_to_px: FloatArray, face: FaceOutline) -> float:
-    """Tilt from the ratio of the local scales in the steepest directions.
+    """Angle of view from the ratio of the local scales in the steepest directions.
 
     For a plane seen at an angle, the smaller local scale over the larger is
     close to the cosine of that angle (reference-values H.3).
@@ -110,7 +110,7 @@ def _advice(
     if blur_mm > 0.3:
         return "Focus on the etched face: its edge is soft."
     if tilt_deg > 12:
-        return "Hold the camera square to the face: it was tilted."
+        return "Hold the camera square above the face: it was seen askew."
     if contrast < 1:
         return "Etch again: plate and heat-affected zone look nearly alike."
     return ""

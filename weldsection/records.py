@@ -254,7 +254,11 @@ class Quality:
     overexposed_share: float
     """Share of the face that is burnt out, 0 to 1."""
     tilt_deg: float
-    """Angle between the camera's axis and the face's normal; NaN if not shown."""
+    """Angle under which the middle of the face was seen, 0 from straight above.
+
+    That of the camera, and more where the coupon lies off the picture's middle; NaN
+    where the picture does not show it.
+    """
     etch_contrast: float
     """Difference of grey between plate and HAZ over the plate's own scatter."""
     advice: str = ""
