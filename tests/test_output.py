@@ -63,7 +63,8 @@ def test_the_picture_in_words_leaves_out_what_is_not_known() -> None:
     seen = Quality(21.4, 0.12, 0.0, 11.2, 4.0)
 
     assert _picture(seen) == (
-        "21 px/mm, edge blur 0.12 mm, burnt out 0.0 %, seen 11° askew, etch contrast 4.0"
+        "21 px/mm, edge blur 0.12 mm, burnt out 0.0 %, seen 11° askew, "
+        "etch contrast 4.0"
     )
     assert "askew" not in _picture(replace(seen, tilt_deg=math.nan))
 
