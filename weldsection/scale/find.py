@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from concurrent.futures import Future
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from weldsection.beside import begun
 from weldsection.errors import ScaleError
@@ -15,9 +16,11 @@ from weldsection.records import FaceOutline, Options, Photo, Scale, ScaleReferen
 from weldsection.scale.combine import combine
 from weldsection.scale.edges import CouponEdges, coupon_edges
 from weldsection.scale.lens import Lens, read_lens, with_lens
-from weldsection.scale.marks import Mark, find_marks
 from weldsection.scale.parallax import at_face
 from weldsection.scale.request import ReferenceRequest, parse_reference
+
+if TYPE_CHECKING:
+    from weldsection.scale.marks import Mark
 
 _PASS_ANOTHER = (
     "pass what lies in the photo: disc=MM for a coin, idcard for a bank card, "
@@ -40,6 +43,8 @@ def marks_ahead(photo: Photo, options: Options) -> Future[tuple[Mark, ...]] | No
     """Begin to look for the card's marks, if a card is asked for: needs no face."""
     requests = [parse_reference(text) for text in options.references]
     if any(request.kind in _BY_MARKS for request in requests):
+        from weldsection.scale.marks import find_marks  # noqa: PLC0415 - see above
+
         return begun(find_marks, photo.bgr)
     return None
 
@@ -116,6 +121,7 @@ def _look_for(search: _Search, request: ReferenceRequest) -> ScaleReference:
     found = None
     if request.kind in _BY_MARKS:
         from weldsection.scale.card import find_card  # noqa: PLC0415 - see above
+        from weldsection.scale.marks import find_marks  # noqa: PLC0415 - see above
 
         length_mm = search.options.card_length_mm
         ahead = search.marks
