@@ -87,15 +87,7 @@ def find_idcard(
             lambda corners: off_view(corners, camera) < _ROUGHLY_SEEN,
         )
         read = [c for quad in quads if (c := _read_card(photo.bgr, quad))]
-        cards = [c for c in read if _is_card(photo.bgr, c, camera)]
-        if not cards:
-            beyond = [c for one in read if (c := _beyond_frame(photo.bgr, one))]
-            cards = [c for c in beyond if _is_card(photo.bgr, c, camera)]
-        if not cards:
-            nearly = [one for one in read if _off(one, camera) < _NEARLY_SEEN]
-            other = [c for one in nearly for c in _other_sides(photo.bgr, one, camera)]
-            cards = [c for c in other if _is_card(photo.bgr, c, camera)]
-        if cards:
+        if cards := _cards_among(photo.bgr, read, camera):
             card = max(cards, key=lambda one: sum(s.seen_share for s in one.sides))
             readings = _other_readings(photo.bgr, card, camera)
             card = max(readings, key=lambda one: one.likely)
@@ -147,7 +139,20 @@ def _read_card(bgr: ByteArray, quad: Quad) -> _Card | None:
     return _Card.of(sides)
 
 
-def _beyond_frame(bgr: ByteArray, frame: _Card) -> _Card | None:
+def _cards_among(bgr: ByteArray, read: list[_Card], camera: Camera) -> list[_Card]:
+    """Those that are cards: as read, or else around them, or else beside them."""
+    for other in (_as_read, _beyond_frame, _beside_shadow):
+        tried = (other(bgr, one, camera) for one in read)
+        if cards := [c for c in tried if c and _is_card(bgr, c, camera)]:
+            return cards
+    return []
+
+
+def _as_read(_bgr: ByteArray, card: _Card, _camera: Camera) -> _Card | None:
+    return card
+
+
+def _beyond_frame(bgr: ByteArray, frame: _Card, _camera: Camera) -> _Card | None:
     """The card around a printed frame that was read for it; None without a margin."""
     if min(side.seen_share for side in frame.sides) < _CLEARLY_SEEN:
         return None
@@ -179,7 +184,7 @@ def _reading(corners_xy_px: FloatArray) -> Reading:
 
 
 def _other_readings(bgr: ByteArray, card: _Card, camera: Camera) -> tuple[_Card, ...]:
-    """The card, and what else it may be as likely as not by far."""
+    """The card, and whatever else it may be that is not far less likely."""
     first, *others = _readings(bgr, card, camera)
     # the corners have told that it is a card, wherever its margin may end
     return first, *(
@@ -217,10 +222,12 @@ def _readings(bgr: ByteArray, card: _Card, camera: Camera) -> tuple[_Card, ...]:
     return tuple(readings)
 
 
-def _other_sides(bgr: ByteArray, card: _Card, camera: Camera) -> tuple[_Card, ...]:
-    """The likeliest card among others whose sides are lines beside those read."""
+def _beside_shadow(bgr: ByteArray, card: _Card, camera: Camera) -> _Card | None:
+    """The likeliest of other readings, where a shadow was nearly taken for a side."""
+    if _off(card, camera) >= _NEARLY_SEEN:
+        return None
     others = _readings(bgr, card, camera)[1:]
-    return (max(others, key=lambda one: one.likely),) if others else ()
+    return max(others, key=lambda one: one.likely, default=None)
 
 
 def _is_card(bgr: ByteArray, card: _Card, camera: Camera) -> bool:
