@@ -15,7 +15,8 @@ from weldsection.records import ByteArray
 
 MODELS = Path(__file__).parent / "models"
 IN_ORDER = ("view", "strip", "line", "toe", "cap")  # of need
-TRIAL = (1, 3, 192, 128)  # the shape of a picture that suits them all
+MULTIPLE = 64  # sides of zone pictures and lengths of bands: halved six times
+TRIAL = (1, 3, 3 * MULTIPLE, 2 * MULTIPLE)  # the shape of a picture that suits all
 
 
 def load_ahead() -> None:

@@ -14,13 +14,12 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from weldsection.networks import run_network, unfolded
+from weldsection.networks import MULTIPLE, run_network, unfolded
 from weldsection.records import ByteArray
 
 ZoneArray = npt.NDArray[np.float32]
 """``(4, rows, columns)`` log-probabilities in the order of `Zone`."""
 
-MULTIPLE = 64  # the networks halve the picture six times
 FOLD = 2  # they give logits at half the picture's resolution, folded by this
 TRAINED_CLASSES = 5  # the fifth, other metal, is no part of the face
 

@@ -114,7 +114,7 @@ class FoldedNet(nn.Module):
 
 
 class ZoneNet(FoldedNet):
-    """Zones; sides must be multiples of two to the number of widths plus one.
+    """Zones; sides must be multiples of ``2 ** (len(widths) + 1)``.
 
     Channel ``4 k + 2 r + c`` is the logit of class k at row r and column c of
     the two by two points that each folded pixel stands for: logits have half

@@ -15,14 +15,13 @@ import numpy.typing as npt
 
 from weldsection.boundary.closeup import chances, sample_photo
 from weldsection.curves import evenly, unit_normals
-from weldsection.networks import run_network, unfolded
+from weldsection.networks import MULTIPLE, run_network, unfolded
 from weldsection.records import ByteArray, Coupon, FloatArray, Photo
 
 # the networks `line` and `cap` were trained on bands of this step, see sample_images
 ROWS, ACROSS_MM, ALONG_MM = 96, 1 / 32, 0.05
 PAIR_MM = 2 * ALONG_MM  # the network answers for pairs of columns
 TURN_MM = 0.3  # normals follow the line's course over this length
-MULTIPLE = 64  # of columns: the network halves them six times
 
 
 @dataclass(frozen=True, slots=True)
